@@ -1,0 +1,12 @@
+from django.apps import AppConfig
+from django.db.models.signals import post_migrate
+
+
+class ClinicConfig(AppConfig):
+    name = "clinic"
+
+    def ready(self) -> None:
+        from clinic import guards  # app ready
+
+        # after the last app has migrated, since its tables carry guards as well
+        post_migrate.connect(guards.restore, dispatch_uid="guards")

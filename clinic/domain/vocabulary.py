@@ -1,0 +1,130 @@
+"""The floor's words: what a person, a paper and an appointment can be."""
+
+from enum import StrEnum
+
+
+class Role(StrEnum):
+    """What a member of staff may do; the same names stand for the sign-in groups."""
+
+    CLINICIAN = "clinician"
+    RECEPTION = "reception"
+    MANAGER = "manager"
+
+
+class Sex(StrEnum):
+    """Sex recorded for norms."""
+
+    F = "f"
+    M = "m"
+    X = "x"
+
+
+class Known(StrEnum):
+    """State of a list that must never be blank (allergies, medicines)."""
+
+    NOT_ASKED = "not_asked"
+    NONE_KNOWN = "none_known"
+    LISTED = "listed"
+
+
+class DocumentFormat(StrEnum):
+    STANDARD = "standard"
+    LARGE_PRINT = "large_print"
+
+
+class Channel(StrEnum):
+    LETTER = "letter"
+    EMAIL = "email"
+    TELEPHONE = "telephone"
+
+
+class ReferrerKind(StrEnum):
+    DOCTOR = "doctor"
+    CONSULTANT = "consultant"
+    THERAPIST = "therapist"
+    COACH = "coach"
+    OTHER = "other"
+
+
+class ConsentPurpose(StrEnum):
+    """Each purpose is asked and answered apart (GMC, visual and audio recordings, 13 to 15 and 24)."""
+
+    ASSESSMENT = "assessment"
+    FILMING = "filming"
+    SHARING = "sharing"
+    TEACHING = "teaching"
+
+
+class ConsentManner(StrEnum):
+    WRITTEN = "written"
+    SPOKEN = "spoken"
+
+
+class AlertKind(StrEnum):
+    ALLERGY = "allergy"
+    SAFEGUARDING = "safeguarding"
+    ACCESS = "access"
+    OTHER = "other"
+
+
+class HoldScope(StrEnum):
+    """What a hold stops."""
+
+    STOP_ALL = "stop_all"
+    NO_IMPACT = "no_impact"
+    LIMIT_LOAD = "limit_load"
+    RULE = "rule"
+
+
+class HoldEnd(StrEnum):
+    LIFTED = "lifted"
+    NO_LONGER_TRUE = "no_longer_true"
+
+
+class AppointmentState(StrEnum):
+    BOOKED = "booked"
+    ARRIVED = "arrived"
+    SEEN = "seen"
+    MISSED = "missed"
+    CANCELLED = "cancelled"
+
+
+class ReassessmentState(StrEnum):
+    OPEN = "open"
+    BOOKED = "booked"
+    DONE = "done"
+    DECLINED = "declined"
+    LOST = "lost"
+
+
+class PaperKind(StrEnum):
+    LETTER = "letter"
+    REFERRAL = "referral"
+    HANDOUT = "handout"
+    SLIP = "slip"
+
+
+class PaperState(StrEnum):
+    DRAFT = "draft"
+    SIGNED = "signed"
+
+
+class SendingManner(StrEnum):
+    POST = "post"
+    EMAIL = "email"
+    BY_HAND = "by_hand"
+
+
+class TrailAction(StrEnum):
+    VIEW = "view"
+    CREATE = "create"
+    CHANGE = "change"
+    SIGN = "sign"
+    PRINT = "print"
+    SEND = "send"
+    SEARCH = "search"
+    BOOK = "book"
+    CANCEL = "cancel"
+    CONSENT = "consent"
+    LIFT = "lift"
+    LOAD = "load"

@@ -1,0 +1,8 @@
+"""Model fields that the domain's own words need."""
+
+from enum import StrEnum
+
+
+def choices(words: type[StrEnum]) -> list[tuple[str, str]]:
+    """Model choices of a domain enum: its value, and its value as words."""
+    return [(word.value, word.value.replace("_", " ")) for word in words]

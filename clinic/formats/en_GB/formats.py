@@ -1,0 +1,16 @@
+"""Dates as the pages write and read them; the first input format is the one a form prints."""
+
+DATE_FORMAT = "j M Y"
+SHORT_DATE_FORMAT = "j M Y"
+DATETIME_FORMAT = "j M Y, H:i"
+TIME_FORMAT = "H:i"
+DATE_INPUT_FORMATS = [
+    "%Y-%m-%d",
+    "%d.%m.%Y",
+    "%d/%m/%Y",
+    "%d-%m-%Y",
+    "%d %b %Y",
+    "%d %B %Y",
+    "%d.%m.%y",
+    "%d/%m/%y",
+]

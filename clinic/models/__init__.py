@@ -1,0 +1,31 @@
+"""Tables of the floor: places, people, papers, appointments, trail."""
+
+from clinic.models.diary import Appointment, AppointmentKind, OpeningHours, Reassessment, Room
+from clinic.models.editions import Edition, EditionTable, PolicyConfirmation
+from clinic.models.papers import Paper, Sending
+from clinic.models.people import Alert, Client, Consent, Hold, Referrer
+from clinic.models.sites import Site, SiteRow
+from clinic.models.staff import Staff
+from clinic.models.trail import TrailEntry
+
+__all__ = [
+    "Alert",
+    "Appointment",
+    "AppointmentKind",
+    "Client",
+    "Consent",
+    "Edition",
+    "EditionTable",
+    "Hold",
+    "OpeningHours",
+    "Paper",
+    "PolicyConfirmation",
+    "Reassessment",
+    "Referrer",
+    "Room",
+    "Sending",
+    "Site",
+    "SiteRow",
+    "Staff",
+    "TrailEntry",
+]

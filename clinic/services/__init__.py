@@ -1,0 +1,1 @@
+"""Every write of the floor; a public function is one transaction."""

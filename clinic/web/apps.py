@@ -1,0 +1,8 @@
+from django.apps import AppConfig
+
+
+class WebConfig(AppConfig):
+    """The roof: pages and commands that need all apps."""
+
+    name = "clinic.web"
+    label = "web"

@@ -1,0 +1,177 @@
+"""The only settings file; what differs between clinics is read from the environment (README)."""
+
+from pathlib import Path
+from typing import Any
+
+import dj_database_url
+from csp.constants import NONE, SELF
+
+from clinic.web import environment
+
+BASE_DIR = Path(__file__).resolve().parent.parent.parent
+DATA_DIR = Path(environment.text("CLINIC_DATA", str(BASE_DIR / ".data")))
+REFERENCE_DIR = BASE_DIR / "fixtures"
+
+DEBUG = False
+DEMO = environment.flag("CLINIC_DEMO", default=False)
+SECRET_KEY, SECRET_KEY_GIVEN = environment.kept_secret("CLINIC_SECRET_KEY", DATA_DIR)
+ALLOWED_HOSTS = environment.words("CLINIC_HOSTS", "localhost,127.0.0.1,[::1]")
+CSRF_TRUSTED_ORIGINS = environment.words("CLINIC_ORIGINS")
+HTTPS = environment.flag("CLINIC_HTTPS", default=not DEMO)
+
+INSTALLED_APPS = [
+    "clinic.web",
+    "exercises",
+    "assessments",
+    "clinic",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.humanize",
+    "allauth",
+    "allauth.account",
+    "allauth.mfa",
+    "crispy_forms",
+    "crispy_bootstrap5",
+    "django_htmx",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "clinic.middleware.origin",
+    "clinic.middleware.private_pages",
+]
+
+ROOT_URLCONF = "clinic.web.urls"
+WSGI_APPLICATION = "clinic.web.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "clinic.web.context.page",
+            ],
+        },
+    }
+]
+CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
+CRISPY_TEMPLATE_PACK = "bootstrap5"
+
+SQLITE_OPTIONS = {
+    "transaction_mode": "IMMEDIATE",  # the write lock at BEGIN: no "database is locked" half way
+    "timeout": 20,
+    # FULL, because in WAL mode NORMAL may lose the last commits at a power cut
+    "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
+}
+
+
+def database() -> dict[str, Any]:
+    """The one database: DATABASE_URL, or a SQLite file in the data folder."""
+    url = environment.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'records.sqlite3'}")
+    found: dict[str, Any] = dict(dj_database_url.parse(url))
+    if found["ENGINE"].endswith("sqlite3"):
+        found["OPTIONS"] = SQLITE_OPTIONS
+    else:
+        found["CONN_MAX_AGE"], found["CONN_HEALTH_CHECKS"] = 600, True
+    return found
+
+
+DATABASES = {"default": database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+# shared by all workers, so that throttling counts each wrong password once
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.db.DatabaseCache", "LOCATION": "cache"}
+}
+
+AUTH_USER_MODEL = "clinic.Staff"
+AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.MinimumLengthValidator",
+        "OPTIONS": {"min_length": 12},
+    },
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "account_login"
+LOGIN_REDIRECT_URL = "today"
+ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
+ACCOUNT_ADAPTER = "clinic.accounts.ClosedAccounts"
+ACCOUNT_LOGIN_METHODS = {"username"}
+ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
+ACCOUNT_EMAIL_VERIFICATION = "none"
+ACCOUNT_RATE_LIMITS = {"login_failed": "5/5m/key,20/5m/ip"}
+ACCOUNT_PRESERVE_USERNAME_CASING = False
+MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
+
+SESSION_COOKIE_AGE = 12 * 60 * 60
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
+SESSION_COOKIE_NAME = "__Host-sessionid" if HTTPS else "sessionid"
+CSRF_COOKIE_NAME = "__Host-csrftoken" if HTTPS else "csrftoken"
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 60 * 60 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+if environment.flag("CLINIC_BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [NONE],
+        "script-src": [SELF],
+        "style-src": [SELF],
+        "img-src": [SELF],
+        "media-src": [SELF],
+        "connect-src": [SELF],
+        "form-action": [SELF],
+        "frame-src": [NONE],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+    }
+}
+
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+MEDIA_ROOT = DATA_DIR / "files"
+WHITENOISE_USE_FINDERS = DEMO
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = environment.text("CLINIC_TIME_ZONE", "Europe/London")
+USE_TZ = True
+USE_I18N = True
+FORMAT_MODULE_PATH = ["clinic.formats"]
+EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+EMAIL_FILE_PATH = DATA_DIR / "mail"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "INFO"},
+}

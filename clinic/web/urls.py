@@ -1,0 +1,5 @@
+"""Addresses of the whole site."""
+
+from django.urls import include, path
+
+urlpatterns = [path("accounts/", include("allauth.account.urls"))]

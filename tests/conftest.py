@@ -1,0 +1,77 @@
+"""Fixtures that every test may use."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+# the browser driver runs an event loop in the test's thread
+os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(django_db_setup, django_db_blocker):
+    """Emptying tables between transactional tests needs the guards against deleting off.
+
+    Only in the test database; tests of the guards put theirs back (fixture `deleting_refused`).
+    """
+    from django.db import connection
+
+    from clinic import guards
+
+    definitions = guards.wanted(connection.vendor)
+    off = [name for name in definitions if name.endswith(("_kept", "_not_emptied"))]
+    with django_db_blocker.unblock(), connection.cursor() as cursor:
+        for name in off:
+            table = definitions[name][0]
+            on = f" ON {table}" if connection.vendor == "postgresql" else ""
+            cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on}")
+    kept_on = {name: definition for name, definition in definitions.items() if name not in off}
+    # a flush sends post_migrate, which would put them back
+    guards.wanted, real = (lambda vendor: kept_on), guards.wanted
+    yield
+    guards.wanted = real
+
+
+@pytest.fixture
+def deleting_refused(db):
+    """The guards against deleting stand, as they do outside tests."""
+    from importlib import import_module
+
+    from django.db import connection
+
+    with connection.cursor() as cursor:
+        for app, name in (
+            ("clinic", "0002_guards"),
+            ("assessments", "0003_guards"),
+            ("exercises", "0002_guards"),
+        ):
+            module = import_module(f"{app}.migrations.{name}")
+            for guard, (_, statements) in module.GUARDS[connection.vendor].items():
+                if guard.endswith(("_kept", "_not_emptied")):
+                    for statement in statements:
+                        cursor.execute(statement)
+
+
+@pytest.fixture(autouse=True)
+def plain_static_files(settings):
+    """No collected files are needed to render a page."""
+    settings.STORAGES = {
+        **settings.STORAGES,
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+    settings.SECURE_SSL_REDIRECT = False
+    # a sign-in through the form is tested where it is the subject
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(autouse=True)
+def emptied_process_caches():
+    """Values kept in the process do not outlive a test's rollback."""
+    yield
+    from assessments import editions
+
+    editions.forget()
+
+
