@@ -1,11 +1,11 @@
 """Database guards: what the tables themselves refuse, on SQLite and on PostgreSQL.
 
-Each app's migrations named `*_guards` hold `GUARDS`: name -> engine -> (table, statements). A later
-migration that names a guard again replaces it. SQLite drops triggers when Django rebuilds a table,
+Each app's migrations named `*_guards` hold `GUARDS`: engine -> name -> (table, statements).
+A later migration that names a guard again replaces it. SQLite drops triggers when Django rebuilds a table,
 so they are put back after every migrate, and a system check names those that are missing.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any
@@ -91,8 +91,3 @@ def guards_stand(
                 )
             )
     return problems
-
-
-def definitions_of(guards: Mapping[str, Guards], vendor: str) -> list[str]:
-    """All statements of one guard migration."""
-    return [statement for _, statements in guards[vendor].values() for statement in statements]

@@ -10,7 +10,7 @@ from django.db.models import F, Q
 from assessments.domain.vocabulary import Side, Stage
 from assessments.models import Assessment
 from assessments.models.terms import Term
-from clinic.fields import choices
+from clinic.fields import choices, values
 from clinic.models import SiteRow
 from exercises.domain.decisions import Decision
 
@@ -96,7 +96,7 @@ class ProgrammeItem(SiteRow):
     exercise = models.ForeignKey(Exercise, models.PROTECT, related_name="+")
     position = models.PositiveSmallIntegerField()
     stage = models.CharField(max_length=5, choices=choices(Stage))
-    side = models.CharField(max_length=5, choices=choices(Side), default=Side.NONE)
+    side = models.CharField(max_length=5, choices=choices(Side), default=Side.NONE.value)
     priority = models.PositiveSmallIntegerField(null=True, blank=True)
     sets = models.PositiveSmallIntegerField(null=True, blank=True)
     reps = models.PositiveSmallIntegerField(null=True, blank=True)
@@ -118,7 +118,7 @@ class ProgrammeItem(SiteRow):
     missing_kit = models.JSONField(default=list)
     because = models.JSONField(default=list)
     decision = models.CharField(
-        max_length=10, choices=choices(Decision), default=Decision.PROPOSED
+        max_length=10, choices=choices(Decision), default=Decision.PROPOSED.value
     )
     reason = models.CharField("why changed or declined", max_length=200, blank=True)
     decided_by = models.ForeignKey(
@@ -143,12 +143,12 @@ class ProgrammeItem(SiteRow):
             ),
             models.CheckConstraint(
                 name="programme_item_declined_with_reason",
-                condition=~Q(decision=Decision.DECLINED) | ~Q(reason=""),
+                condition=~Q(decision=Decision.DECLINED.value) | ~Q(reason=""),
                 violation_error_message="Say why the exercise is declined.",
             ),
             models.CheckConstraint(
                 name="programme_item_decided_named",
-                condition=Q(decision=Decision.PROPOSED)
+                condition=Q(decision=Decision.PROPOSED.value)
                 | Q(decided_by__isnull=False, decided_at__isnull=False),
             ),
             models.CheckConstraint(
@@ -167,10 +167,10 @@ class ProgrammeItem(SiteRow):
                 violation_error_message="Give sets, or minutes.",
             ),
             models.CheckConstraint(
-                name="programme_item_stage_word", condition=Q(stage__in=list(Stage))
+                name="programme_item_stage_word", condition=Q(stage__in=values(Stage))
             ),
             models.CheckConstraint(
-                name="programme_item_decision_word", condition=Q(decision__in=list(Decision))
+                name="programme_item_decision_word", condition=Q(decision__in=values(Decision))
             ),
         ]
 

@@ -70,8 +70,26 @@ def plain_static_files(settings):
 def emptied_process_caches():
     """Values kept in the process do not outlive a test's rollback."""
     yield
-    from assessments import editions
+    from assessments import editions as tables
+    from exercises import editions
 
+    tables.forget()
     editions.forget()
 
 
+@pytest.fixture(scope="session")
+def reference_texts():
+    """The clinical tables as they lie in fixtures/."""
+    from django.conf import settings
+
+    from exercises.services.editions import read_folder
+
+    return read_folder(settings.REFERENCE_DIR)
+
+
+@pytest.fixture
+def edition(db, reference_texts):
+    """Edition 1 in the database."""
+    from exercises.services.editions import load_tables
+
+    return load_tables(texts=reference_texts, author="a clinician", reason="Loaded as it is.")[0]

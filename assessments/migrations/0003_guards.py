@@ -9,10 +9,26 @@ floor = import_module("clinic.migrations.0002_guards")
 agrees, kept, trigger = floor.agrees, floor.kept, floor.trigger
 
 APP = "assessments_"
-KEPT = (
-    "episode goal runninghistory historyanswer screening screeninganswer assessment trial "
-    "observation testresult scorevalue finding feature test score fact flag findingterm"
-).split()
+KEPT = [
+    "episode",
+    "goal",
+    "runninghistory",
+    "historyanswer",
+    "screening",
+    "screeninganswer",
+    "assessment",
+    "trial",
+    "observation",
+    "testresult",
+    "scorevalue",
+    "finding",
+    "feature",
+    "test",
+    "score",
+    "fact",
+    "flag",
+    "findingterm",
+]
 
 
 def within_limits(table, key, term):
@@ -40,7 +56,10 @@ def signed_is_fixed(table):
         "AND a.signed_at IS NOT NULL)"
     )
     return trigger(
-        f"{APP}{table}_signed", APP + table, "INSERT OR UPDATE", signed,
+        f"{APP}{table}_signed",
+        APP + table,
+        "INSERT OR UPDATE",
+        signed,
         f"{table}: the assessment is signed",
     )
 
@@ -52,7 +71,10 @@ def basis_is_fixed(table, parent, columns):
         "AND a.signed_at IS NOT NULL)"
     )
     return trigger(
-        f"{APP}{table}_signed", APP + table, f"INSERT OR UPDATE OF {columns}", signed,
+        f"{APP}{table}_signed",
+        APP + table,
+        f"INSERT OR UPDATE OF {columns}",
+        signed,
         f"{table}: a signed assessment rests on it",
     )
 

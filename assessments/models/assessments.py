@@ -18,11 +18,11 @@ from assessments.domain.vocabulary import (
 from assessments.models.episodes import Episode
 from assessments.models.histories import RunningHistory, Screening
 from assessments.models.terms import Feature, FindingTerm, Score, Test
-from clinic.fields import choices
+from clinic.fields import choices, values
 from clinic.models import Client, Edition, SiteRow
 
-SIDES = [Side.LEFT, Side.RIGHT, Side.NONE]
-SIDE_CHOICES = [(side.value, side.value) for side in SIDES]
+SIDES = [Side.LEFT.value, Side.RIGHT.value, Side.NONE.value]
+SIDE_CHOICES = [(side, side) for side in SIDES]
 
 
 class AssessmentQuerySet(models.QuerySet["Assessment"]):
@@ -73,7 +73,7 @@ class Assessment(SiteRow):
         ordering = ["-assessed_on", "-pk"]
         constraints = [
             models.CheckConstraint(
-                name="assessment_kind_word", condition=Q(kind__in=list(AssessmentKind))
+                name="assessment_kind_word", condition=Q(kind__in=values(AssessmentKind))
             ),
             models.CheckConstraint(
                 name="assessment_signed_whole",
@@ -203,7 +203,7 @@ class Observation(Answer):
             ),
             models.CheckConstraint(name="observation_side_word", condition=Q(side__in=SIDES)),
             models.CheckConstraint(
-                name="observation_method_word", condition=Q(method__in=["", *Method])
+                name="observation_method_word", condition=Q(method__in=["", *values(Method)])
             ),
         ]
 
@@ -262,12 +262,10 @@ class Finding(SiteRow):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["site", "assessment", "finding"], name="finding_once"
-            ),
-            models.CheckConstraint(name="finding_side_word", condition=Q(side__in=list(Side))),
+            models.UniqueConstraint(fields=["site", "assessment", "finding"], name="finding_once"),
+            models.CheckConstraint(name="finding_side_word", condition=Q(side__in=values(Side))),
             models.CheckConstraint(
-                name="finding_severity_word", condition=Q(severity__in=list(Severity))
+                name="finding_severity_word", condition=Q(severity__in=values(Severity))
             ),
         ]
 

@@ -12,7 +12,7 @@ from clinic.models import Client, SiteRow
 
 
 class RunningHistory(SiteRow):
-    """One dated snapshot. Dates are kept; weeks and months are counted on the day they are needed."""
+    """One dated snapshot. Dates are kept; weeks and months are counted when they are needed."""
 
     client = models.ForeignKey(Client, models.PROTECT, related_name="histories")
     taken_on = models.DateField()
@@ -57,9 +57,7 @@ class HistoryAnswer(SiteRow):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["site", "history", "fact"], name="history_answer_once"
-            )
+            models.UniqueConstraint(fields=["site", "history", "fact"], name="history_answer_once")
         ]
 
     def __str__(self) -> str:

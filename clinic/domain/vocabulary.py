@@ -47,7 +47,10 @@ class ReferrerKind(StrEnum):
 
 
 class ConsentPurpose(StrEnum):
-    """Each purpose is asked and answered apart (GMC, visual and audio recordings, 13 to 15 and 24)."""
+    """Each purpose is asked and answered apart.
+
+    Source: GMC, making and using visual and audio recordings, 13 to 15 and 24.
+    """
 
     ASSESSMENT = "assessment"
     FILMING = "filming"

@@ -155,18 +155,38 @@ def no_truncate(table: str) -> dict[str, Guards]:
     }
 
 
-KEPT = (
-    "clinic_client clinic_referrer clinic_consent clinic_alert clinic_hold clinic_appointment "
-    "clinic_reassessment clinic_paper clinic_sending clinic_trailentry clinic_edition "
-    "clinic_editiontable clinic_policyconfirmation clinic_site clinic_staff"
-).split()
+KEPT = [
+    "clinic_client",
+    "clinic_referrer",
+    "clinic_consent",
+    "clinic_alert",
+    "clinic_hold",
+    "clinic_appointment",
+    "clinic_reassessment",
+    "clinic_paper",
+    "clinic_sending",
+    "clinic_trailentry",
+    "clinic_edition",
+    "clinic_editiontable",
+    "clinic_policyconfirmation",
+    "clinic_site",
+    "clinic_staff",
+]
 
 GUARDS = joined(
     *(kept(table) for table in KEPT),
     agrees("clinic_client", "doctor_id", "clinic_referrer"),
     *(
         agrees(f"clinic_{table}", "client_id", "clinic_client")
-        for table in ("consent", "alert", "hold", "reassessment", "appointment", "paper", "trailentry")
+        for table in (
+            "consent",
+            "alert",
+            "hold",
+            "reassessment",
+            "appointment",
+            "paper",
+            "trailentry",
+        )
     ),
     agrees("clinic_appointment", "room_id", "clinic_room"),
     agrees("clinic_appointment", "kind_id", "clinic_appointmentkind"),

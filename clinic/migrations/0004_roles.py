@@ -16,5 +16,8 @@ def remove(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("clinic", "0003_cache_table"), ("auth", "0012_alter_user_first_name_max_length")]
+    dependencies = [
+        ("clinic", "0003_cache_table"),
+        ("auth", "0012_alter_user_first_name_max_length"),
+    ]
     operations = [migrations.RunPython(create, remove)]

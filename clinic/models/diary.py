@@ -1,5 +1,6 @@
 """Rooms, hours, appointments and the reassessments that are due."""
 
+import calendar
 from datetime import date
 from typing import Self
 
@@ -8,7 +9,7 @@ from django.db import models
 from django.db.models import F, Q
 
 from clinic.domain.vocabulary import AppointmentState, ReassessmentState
-from clinic.fields import choices
+from clinic.fields import choices, values
 from clinic.models.people import Client
 from clinic.models.sites import SiteRow
 
@@ -52,10 +53,7 @@ class OpeningHours(SiteRow):
     """When one clinician can be booked on a weekday; local time of the site."""
 
     clinician = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="hours")
-    weekday = models.PositiveSmallIntegerField(
-        choices=list(enumerate(["Monday", "Tuesday", "Wednesday", "Thursday", "Friday"]))
-        + [(5, "Saturday"), (6, "Sunday")]
-    )
+    weekday = models.PositiveSmallIntegerField(choices=list(enumerate(calendar.day_name)))
     opens = models.TimeField()
     closes = models.TimeField()
 
@@ -81,7 +79,7 @@ class OpeningHours(SiteRow):
 class AppointmentQuerySet(models.QuerySet["Appointment"]):
     def standing(self) -> Self:
         """Appointments that take up time."""
-        return self.exclude(state=AppointmentState.CANCELLED)
+        return self.exclude(state=AppointmentState.CANCELLED.value)
 
     def on_day(self, day: date) -> Self:
         return self.filter(local_date=day)
@@ -111,7 +109,7 @@ class Appointment(SiteRow):
     starts_at = models.DateTimeField()
     ends_at = models.DateTimeField()
     state = models.CharField(
-        max_length=10, choices=choices(AppointmentState), default=AppointmentState.BOOKED
+        max_length=10, choices=choices(AppointmentState), default=AppointmentState.BOOKED.value
     )
     reason = models.CharField("why cancelled or missed", max_length=160, blank=True)
     booked_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
@@ -130,11 +128,11 @@ class Appointment(SiteRow):
             models.CheckConstraint(
                 name="appointment_reason_fits",
                 condition=Q(reason="")
-                | Q(state__in=[AppointmentState.CANCELLED, AppointmentState.MISSED]),
+                | Q(state__in=[AppointmentState.CANCELLED.value, AppointmentState.MISSED.value]),
                 violation_error_message="A reason goes with a cancelled or missed appointment.",
             ),
             models.CheckConstraint(
-                name="appointment_state_word", condition=Q(state__in=list(AppointmentState))
+                name="appointment_state_word", condition=Q(state__in=values(AppointmentState))
             ),
         ]
         indexes = [models.Index(fields=["site", "local_date"], name="appointment_day")]
@@ -146,7 +144,7 @@ class Appointment(SiteRow):
 class ReassessmentQuerySet(models.QuerySet["Reassessment"]):
     def waiting(self) -> Self:
         """Open ones: not booked, declined, lost or done."""
-        return self.filter(state=ReassessmentState.OPEN)
+        return self.filter(state=ReassessmentState.OPEN.value)
 
     def for_listing(self) -> Self:
         return self.select_related("client", "clinician").order_by("due_on", "client")
@@ -159,7 +157,7 @@ class Reassessment(SiteRow):
     clinician = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     due_on = models.DateField()
     state = models.CharField(
-        max_length=10, choices=choices(ReassessmentState), default=ReassessmentState.OPEN
+        max_length=10, choices=choices(ReassessmentState), default=ReassessmentState.OPEN.value
     )
     appointment = models.ForeignKey(
         Appointment, models.PROTECT, null=True, blank=True, related_name="reassessments"
@@ -172,13 +170,15 @@ class Reassessment(SiteRow):
         constraints = [
             models.UniqueConstraint(
                 fields=["site", "client"],
-                condition=Q(state__in=[ReassessmentState.OPEN, ReassessmentState.BOOKED]),
+                condition=Q(
+                    state__in=[ReassessmentState.OPEN.value, ReassessmentState.BOOKED.value]
+                ),
                 name="reassessment_one_open",
                 violation_error_message="This client has a reassessment open already.",
             ),
             models.CheckConstraint(
                 name="reassessment_booked_has_time",
-                condition=~Q(state=ReassessmentState.BOOKED) | Q(appointment__isnull=False),
+                condition=~Q(state=ReassessmentState.BOOKED.value) | Q(appointment__isnull=False),
             ),
             models.CheckConstraint(
                 name="reassessment_due_after_opened",
@@ -186,7 +186,7 @@ class Reassessment(SiteRow):
                 violation_error_message="The reassessment is due before it was decided.",
             ),
             models.CheckConstraint(
-                name="reassessment_state_word", condition=Q(state__in=list(ReassessmentState))
+                name="reassessment_state_word", condition=Q(state__in=values(ReassessmentState))
             ),
         ]
 

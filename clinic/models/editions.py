@@ -12,7 +12,7 @@ class EditionQuerySet(models.QuerySet["Edition"]):
 
 
 class Edition(models.Model):
-    """A whole version of criteria, rules and library; a signed assessment keeps the one it was judged by."""
+    """A whole version of criteria, rules and library; a signed assessment keeps its own."""
 
     number = models.PositiveIntegerField(unique=True)
     author = models.CharField(max_length=120)

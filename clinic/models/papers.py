@@ -7,7 +7,7 @@ from django.db import models
 from django.db.models import Q
 
 from clinic.domain.vocabulary import PaperKind, PaperState, SendingManner
-from clinic.fields import choices
+from clinic.fields import choices, values
 from clinic.models.people import Client
 from clinic.models.sites import SiteRow
 
@@ -21,7 +21,7 @@ class PaperQuerySet(models.QuerySet["Paper"]):
 
 
 class Paper(SiteRow):
-    """One version of one paper. It holds text and no key upwards, so it prints the same next year."""
+    """One version of one paper; it holds text and no key upwards, so it prints the same later."""
 
     client = models.ForeignKey(Client, models.PROTECT, related_name="papers")
     kind = models.CharField(max_length=10, choices=choices(PaperKind))
@@ -35,7 +35,7 @@ class Paper(SiteRow):
     content = models.JSONField()
     edits = models.PositiveIntegerField(default=1, editable=False)
     state = models.CharField(
-        max_length=8, choices=choices(PaperState), default=PaperState.DRAFT
+        max_length=8, choices=choices(PaperState), default=PaperState.DRAFT.value
     )
     created_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     created_at = models.DateTimeField()
@@ -55,11 +55,14 @@ class Paper(SiteRow):
             models.CheckConstraint(
                 name="paper_signed_whole",
                 condition=Q(
-                    state=PaperState.DRAFT, signed_at__isnull=True, signed_by__isnull=True, pdf__isnull=True
+                    state=PaperState.DRAFT.value,
+                    signed_at__isnull=True,
+                    signed_by__isnull=True,
+                    pdf__isnull=True,
                 )
                 | (
                     Q(
-                        state=PaperState.SIGNED,
+                        state=PaperState.SIGNED.value,
                         signed_at__isnull=False,
                         signed_by__isnull=False,
                         pdf__isnull=False,
@@ -67,7 +70,9 @@ class Paper(SiteRow):
                     & ~Q(sha256="")
                 ),
             ),
-            models.CheckConstraint(name="paper_kind_word", condition=Q(kind__in=list(PaperKind))),
+            models.CheckConstraint(
+                name="paper_kind_word", condition=Q(kind__in=values(PaperKind))
+            ),
         ]
 
     def __str__(self) -> str:
@@ -75,7 +80,7 @@ class Paper(SiteRow):
 
     @property
     def is_signed(self) -> bool:
-        return self.state == PaperState.SIGNED
+        return self.state == PaperState.SIGNED.value
 
 
 class Sending(SiteRow):

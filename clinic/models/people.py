@@ -19,7 +19,7 @@ from clinic.domain.vocabulary import (
     ReferrerKind,
     Sex,
 )
-from clinic.fields import choices
+from clinic.fields import choices, values
 from clinic.models.sites import SiteRow
 from clinic.models.staff import Staff
 
@@ -75,14 +75,18 @@ class Client(SiteRow):
     sex_for_norms = models.CharField(
         max_length=1,
         blank=True,
-        choices=[(Sex.F, "female"), (Sex.M, "male"), (Sex.X, "neither, no norms by sex")],
+        choices=[
+            (Sex.F.value, "female"),
+            (Sex.M.value, "male"),
+            (Sex.X.value, "neither, no norms by sex"),
+        ],
         help_text="Which norms the results are compared with.",
     )
     address = models.TextField(blank=True)
     telephone = models.CharField(max_length=30, blank=True)
     email = models.EmailField(blank=True)
     preferred_channel = models.CharField(
-        max_length=10, choices=choices(Channel), default=Channel.LETTER
+        max_length=10, choices=choices(Channel), default=Channel.LETTER.value
     )
     next_of_kin = models.CharField(
         max_length=160, blank=True, help_text="Name, relation, telephone."
@@ -91,18 +95,18 @@ class Client(SiteRow):
         Referrer, models.PROTECT, null=True, blank=True, related_name="+", verbose_name="doctor"
     )
     document_format = models.CharField(
-        max_length=12, choices=choices(DocumentFormat), default=DocumentFormat.STANDARD
+        max_length=12, choices=choices(DocumentFormat), default=DocumentFormat.STANDARD.value
     )
     communication_needs = models.CharField(
         max_length=200, blank=True, help_text="Hearing, sight, reading, speech, interpreter."
     )
     language = models.CharField(max_length=40, blank=True, help_text="If not English.")
     allergies_known = models.CharField(
-        "allergies", max_length=10, choices=choices(Known), default=Known.NOT_ASKED
+        "allergies", max_length=10, choices=choices(Known), default=Known.NOT_ASKED.value
     )
     allergies = models.CharField("which allergies", max_length=300, blank=True)
     medicines_known = models.CharField(
-        "medicines", max_length=10, choices=choices(Known), default=Known.NOT_ASKED
+        "medicines", max_length=10, choices=choices(Known), default=Known.NOT_ASKED.value
     )
     medicines = models.CharField("which medicines", max_length=300, blank=True)
     registered_on = models.DateField(editable=False)
@@ -125,25 +129,25 @@ class Client(SiteRow):
             ),
             models.CheckConstraint(
                 name="client_allergies_stated",
-                condition=Q(allergies_known=Known.LISTED) ^ Q(allergies=""),
+                condition=Q(allergies_known=Known.LISTED.value) ^ Q(allergies=""),
                 violation_error_message="Name the allergies, and choose “listed” for them.",
             ),
             models.CheckConstraint(
                 name="client_medicines_stated",
-                condition=Q(medicines_known=Known.LISTED) ^ Q(medicines=""),
+                condition=Q(medicines_known=Known.LISTED.value) ^ Q(medicines=""),
                 violation_error_message="Name the medicines, and choose “listed” for them.",
             ),
             models.CheckConstraint(
-                name="client_allergies_word", condition=Q(allergies_known__in=list(Known))
+                name="client_allergies_word", condition=Q(allergies_known__in=values(Known))
             ),
             models.CheckConstraint(
-                name="client_medicines_word", condition=Q(medicines_known__in=list(Known))
+                name="client_medicines_word", condition=Q(medicines_known__in=values(Known))
             ),
             models.CheckConstraint(
-                name="client_sex_word", condition=Q(sex_for_norms__in=["", *Sex])
+                name="client_sex_word", condition=Q(sex_for_norms__in=["", *values(Sex)])
             ),
             models.CheckConstraint(
-                name="client_format_word", condition=Q(document_format__in=list(DocumentFormat))
+                name="client_format_word", condition=Q(document_format__in=values(DocumentFormat))
             ),
         ]
         indexes = [
@@ -176,10 +180,10 @@ class Consent(SiteRow):
     purpose = models.CharField(
         max_length=12,
         choices=[
-            (ConsentPurpose.ASSESSMENT, "assessment and treatment"),
-            (ConsentPurpose.FILMING, "filming for the own care"),
-            (ConsentPurpose.SHARING, "sharing letters with the doctor or referrer"),
-            (ConsentPurpose.TEACHING, "showing the film for teaching"),
+            (ConsentPurpose.ASSESSMENT.value, "assessment and treatment"),
+            (ConsentPurpose.FILMING.value, "filming for the own care"),
+            (ConsentPurpose.SHARING.value, "sharing letters with the doctor or referrer"),
+            (ConsentPurpose.TEACHING.value, "showing the film for teaching"),
         ],
     )
     given = models.BooleanField(choices=[(True, "given"), (False, "refused")])
@@ -216,7 +220,7 @@ class Consent(SiteRow):
                 | Q(withdrawn_on__isnull=False, withdrawn_with__isnull=False),
             ),
             models.CheckConstraint(
-                name="consent_purpose_word", condition=Q(purpose__in=list(ConsentPurpose))
+                name="consent_purpose_word", condition=Q(purpose__in=values(ConsentPurpose))
             ),
         ]
 
@@ -253,7 +257,7 @@ class HoldQuerySet(models.QuerySet["Hold"]):
 
 
 class Hold(SiteRow):
-    """What a screening answer, a score or a fact stops; kept as text, so that it reads the same later."""
+    """What a screening answer, a score or a fact stops; kept as text to read the same later."""
 
     client = models.ForeignKey(Client, models.PROTECT, related_name="holds")
     code = models.CharField(max_length=8)
@@ -285,11 +289,13 @@ class Hold(SiteRow):
             ),
             models.CheckConstraint(
                 name="hold_lifted_with_reason",
-                condition=~Q(end=HoldEnd.LIFTED)
+                condition=~Q(end=HoldEnd.LIFTED.value)
                 | (Q(lifted_by__isnull=False) & ~Q(reason="") & Q(ended_on__isnull=False)),
                 violation_error_message="Say who lifts the hold and why.",
             ),
-            models.CheckConstraint(name="hold_scope_word", condition=Q(scope__in=list(HoldScope))),
+            models.CheckConstraint(
+                name="hold_scope_word", condition=Q(scope__in=values(HoldScope))
+            ),
         ]
 
     def __str__(self) -> str:

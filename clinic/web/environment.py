@@ -1,4 +1,4 @@
-"""Typed readers of the environment: a wrong value stops the start with its name and what is allowed."""
+"""Typed readers of the environment: a wrong value stops the start and says what is allowed."""
 
 import os
 import secrets
@@ -19,7 +19,7 @@ def text(name: str, default: str = "") -> str:
 
 
 def flag(name: str, *, default: bool) -> bool:
-    """yes or no."""
+    """Whether `name` says yes; only yes and no are allowed."""
     raw = text(name, "yes" if default else "no").lower()
     if raw not in {"yes", "no"}:
         raise ImproperlyConfigured(f"{name} is {raw!r}: write yes or no")
@@ -32,7 +32,7 @@ def words(name: str, default: str = "") -> list[str]:
 
 
 def kept_secret(name: str, folder: Path) -> tuple[str, bool]:
-    """The secret key and whether it was given; without one a key is made once in the data folder."""
+    """The secret key and whether it was given; else one is made once in the data folder."""
     given = text(name)
     if given:
         return given, True

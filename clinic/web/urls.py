@@ -1,5 +1,22 @@
-"""Addresses of the whole site."""
+"""Addresses of the whole site; each part has a module of its own."""
+
+from importlib.util import find_spec
 
 from django.urls import include, path
 
-urlpatterns = [path("accounts/", include("allauth.account.urls"))]
+PARTS = [
+    "clinic.web.urls_today",
+    "clinic.urls.people",
+    "clinic.urls.diary",
+    "clinic.web.urls_record",
+    "clinic.web.urls_intake",
+    "clinic.web.urls_consult",
+    "clinic.web.urls_programme",
+    "clinic.web.urls_papers",
+    "exercises.urls",
+]
+
+urlpatterns = [
+    *(path("", include(part)) for part in PARTS if find_spec(part)),
+    path("accounts/", include("allauth.urls")),
+]

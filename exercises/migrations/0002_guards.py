@@ -15,7 +15,10 @@ def issued_is_fixed(table):
         "AND p.issued_at IS NOT NULL)"
     )
     return floor.trigger(
-        f"{APP}{table}_issued", APP + table, "INSERT OR UPDATE", issued,
+        f"{APP}{table}_issued",
+        APP + table,
+        "INSERT OR UPDATE",
+        issued,
         f"{table}: the programme is issued",
     )
 

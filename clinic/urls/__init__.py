@@ -1,0 +1,1 @@
+"""Addresses of the floor, one module a part."""
