@@ -1,8 +1,9 @@
 """Database guards: what the tables themselves refuse, on SQLite and on PostgreSQL.
 
 Each app's migrations named `*_guards` hold `GUARDS`: engine -> name -> (table, statements).
-A later migration that names a guard again replaces it. SQLite drops triggers when Django rebuilds a table,
-so they are put back after every migrate, and a system check names those that are missing.
+A later migration that names a guard again replaces it. SQLite drops triggers when Django
+rebuilds a table, so they are put back after every migrate, and a system check names those
+that are missing.
 """
 
 from collections.abc import Sequence
