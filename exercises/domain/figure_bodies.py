@@ -17,6 +17,7 @@ from exercises.domain.figure_shapes import (
     Shape,
     along,
     arc,
+    bow,
     direction,
     heading,
     hull,
@@ -38,16 +39,22 @@ def body(
     points: the skeleton of the pose; right_only: leave out the left limbs.
     Source: rule of this clinic.
     """
-    shapes = (_side_body if view is View.SIDE else _front_body)(pose, points, camera)
-    return tuple(
-        shape for name, part in shapes for shape in part if not right_only or name != "left"
-    )
+    front = view is View.FRONT
+    parts = _front_body(pose, points, camera) if front else _side_body(points)
+    if right_only:
+        parts = _hand_behind_foot(parts)
+    return tuple(shape for _, part in parts for shape in part)
 
 
 Part = tuple[str, Sequence[Shape]]
 
 
-def _side_body(pose: Pose, points: Mapping[str, Point], camera: Camera) -> list[Part]:
+def _hand_behind_foot(parts: list[Part]) -> list[Part]:
+    """The right limbs, the arm first, so that the hand hides no toe."""
+    return [part for part in reversed(parts) if part[0] == "right"]
+
+
+def _side_body(points: Mapping[str, Point]) -> list[Part]:
     return [
         ("left", _part(Role.FAR, _arm(points, "left"))),
         ("left", _leg(points, "left", Role.FAR)),
@@ -186,7 +193,8 @@ def _front_head(points: Mapping[str, Point], camera: Camera) -> tuple[Shape, ...
     crown = heading((0.0, 0.0), up)
     hair = Polygon(Role.HAIR, arc(centre, HEAD_RADIUS, crown - 0.34 * pi, 0.68 * pi))
     eyes = [Circle(Role.FACE, moved(centre, up, 0.006, s * 0.024), 0.006) for s in (-1, 1)]
-    mouth = Polyline(Role.FACE, tuple(moved(centre, up, -0.03, x) for x in (-0.014, 0.014)))
+    left, right = (moved(centre, up, -0.026, x) for x in (0.016, -0.016))
+    mouth = Polyline(Role.FACE, bow(left, right, 0.35))
     return (*_part(Role.HEAD, [rim]), hair, *eyes, mouth)
 
 

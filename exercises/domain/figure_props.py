@@ -35,6 +35,7 @@ from exercises.domain.poses import (
     PosePair,
     Prop,
     PropShape,
+    Zoom,
 )
 
 # Rule of this clinic: what is held, worn or lies in front; everything else stands behind.
@@ -137,29 +138,32 @@ def arrow_shapes(
 ) -> tuple[Shape, ...]:
     """Arrows of that frame; unit: what 1 mm of the printed frame is in body heights."""
     shown = [moves for moves in pair.arrows if moves.frame is frame]
-    lines = [_clear_of_body(moves, arrow_line(moves, frames), frames, unit) for moves in shown]
+    middle = _body_middle(pair, frames[frame])
+    lines = [_clear_of_body(moves, arrow_line(moves, frames), middle, unit) for moves in shown]
     return tuple(shape for line in lines for shape in arrow(line, 3.2 * unit))
 
 
+def _body_middle(pair: PosePair, points: Skeleton) -> Point:
+    if pair.zoom in {Zoom.FOOT, Zoom.LOWER_LEG}:
+        return points["right_heel"]
+    return along(points["pelvis"], points["neck_base"], 0.5)
+
+
 def _clear_of_body(
-    moves: MovesTo,
-    line: tuple[Point, ...],
-    frames: Mapping[FrameName, Skeleton],
-    unit: float,
+    moves: MovesTo, line: tuple[Point, ...], middle: Point, unit: float
 ) -> tuple[Point, ...]:
-    """An arrow that would hide what it points at: a short one beside it, a long one up to it."""
+    """An arrow that would hide what it points at: a long one ends before it, a short one is
+    moved aside, away from the middle of the body.
+    """
     if moves.point is None:
         return line
     room = HALF_THICKNESS[moves.point.removeprefix("left_").removeprefix("right_")]
     if path_length(line) > SHORT_MM * unit:
         return cut_short(line, max(room, 0.01) + 0.6 * unit)
-    way = direction(line[0], line[-1])
-    pelvis = frames[moves.frame]["pelvis"]
-    neck = frames[moves.frame]["neck_base"]
-    middle = along(pelvis, neck, 0.5)
-    across = (line[-1][0] - middle[0]) * -way[1] + (line[-1][1] - middle[1]) * way[0]
-    by = (max(room, 0.025) + 1.8 * unit) * (1 if across >= 0 else -1)
-    return tuple(moved(point, way, 0.0, by) for point in line)
+    way, end = direction(line[0], line[-1]), line[-1]
+    left_of_way = (end[1] - middle[1]) * way[0] - (end[0] - middle[0]) * way[1]
+    aside = (max(room, 0.03) + 2.4 * unit) * (1 if left_of_way >= 0 else -1)
+    return tuple(moved(point, way, 0.0, aside) for point in line)
 
 
 def ground(pair: PosePair, box: Box, unit: float) -> tuple[Shape, ...]:

@@ -1,7 +1,7 @@
 """The figure pair of an exercise: its crop, its words, its shapes, and the same as SVG."""
 
 from collections.abc import Iterable, Mapping
-from itertools import chain
+from itertools import chain, product
 from xml.sax.saxutils import escape, quoteattr
 
 from exercises.domain.figure_bodies import body
@@ -120,10 +120,18 @@ def crop(pair: PosePair, skeletons: Skeletons) -> Box:
     """The part of the plane that both frames show: what the zoom asks for and its arrows."""
     shown = [extent(shape) for shape in _zoomed(pair, skeletons)]
     shown += [box_around(arrow_line(a, skeletons)) for a in pair.arrows]
-    tight = box_around(corner for box in shown for corner in box.corners)
+    tight = _around(shown)
     if pair.zoom in {Zoom.WHOLE, Zoom.LOWER_BODY, Zoom.LOWER_LEGS}:
         tight = _with_props(pair, skeletons, tight)
+    # how far an arrow is moved aside depends on the scale, so it needs a first crop
+    unit = tight.width / FRAME_MM
+    arrows = [s for f in FrameName for s in arrow_shapes(pair, f, skeletons, unit)]
+    tight = _around([tight, *map(extent, arrows)])
     return _not_too_tall(tight.grown(MARGIN * max(tight.width, tight.height)))
+
+
+def _around(boxes: Iterable[Box]) -> Box:
+    return box_around(corner for box in boxes for corner in box.corners)
 
 
 def _zoomed(pair: PosePair, skeletons: Skeletons) -> Iterable[Circle]:
@@ -150,14 +158,19 @@ def _right_only(pair: PosePair) -> bool:
 
 
 def _with_props(pair: PosePair, skeletons: Skeletons, tight: Box) -> Box:
-    """Widened to the props beside what is shown; never upwards in a crop or to a wall's top."""
-    boxes = [
-        (prop, prop_box(prop, points)) for points in skeletons.values() for prop in pair.props
-    ]
+    """Grown to hold the props, but not to the ends of a mat or the top of a wall.
+
+    In a crop it grows sideways and down only: upwards the zoom decides.
+    """
     corners = list(tight.corners)
-    for prop, box in boxes:
+    for prop, points in product(pair.props, skeletons.values()):
+        box = prop_box(prop, points)
         cut = pair.zoom is not Zoom.WHOLE or prop.kind == "wall"
-        corners += Box(box.left, box.bottom, box.right, tight.top if cut else box.top).corners
+        top = tight.top if cut else box.top
+        left, right = box.left, box.right
+        if prop.kind == "mat" and pair.camera is Camera.LEVEL:
+            left, right = tight.left, tight.right
+        corners += Box(left, box.bottom, right, top).corners
     return box_around(corners)
 
 
