@@ -70,13 +70,11 @@ def prop_box(prop: Prop, points: Skeleton) -> Box:
 
 
 def _extremes(part: PropShape, points: Skeleton) -> tuple[Point, ...]:
-    match part:
-        case Area():
-            return part.points
-        case Disc():
-            return arc(place(part.centre, points), part.radius, 0.0, 2 * pi)
-        case Line():
-            return place(part.start, points), place(part.end, points)
+    if isinstance(part, Area):
+        return part.points
+    if isinstance(part, Disc):
+        return arc(place(part.centre, points), part.radius, 0.0, 2 * pi)
+    return place(part.start, points), place(part.end, points)
 
 
 def prop_shapes(prop: Prop, points: Skeleton, unit: float) -> tuple[Shape, ...]:
