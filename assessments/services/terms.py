@@ -16,7 +16,7 @@ FIELDS = ["name", "per_side", "minimum", "maximum"]
 
 @transaction.atomic
 def keep_terms(tables: AssessmentTables) -> None:
-    """Write every code of an edition; those of earlier editions stay for the rows that use them."""
+    """Write every code of an edition; earlier codes stay for the rows that use them."""
     for model, items in (
         (Feature, tables.features.values()),
         (Test, tables.tests.values()),

@@ -1,0 +1,1 @@
+"""Every write of assessments; a public function is one transaction."""
