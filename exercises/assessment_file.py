@@ -1,0 +1,462 @@
+"""Reading of an assessment from JSON: either the whole value, or every error with its place."""
+
+import json
+import re
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal, InvalidOperation
+from itertools import groupby
+from typing import Any, NamedTuple
+
+from jsonschema import Draft202012Validator, FormatChecker
+from jsonschema.exceptions import ValidationError
+from jsonschema.validators import extend
+
+from assessments.domain.assessment import (
+    Assessment,
+    FactValue,
+    Lift,
+    Observation,
+    StrengthTest,
+    Trial,
+)
+from assessments.domain.vocabulary import (
+    Answer,
+    AssessmentKind,
+    Keeps,
+    Method,
+    Shoes,
+    Side,
+    Surface,
+)
+from exercises.domain.edition import Edition
+
+# Numbers beyond these exponents are no measurements, and arithmetic with them would not end.
+SMALLEST_EXPONENT = -30
+
+
+class FileError(NamedTuple):
+    """One error: JSON pointer to its place (RFC 6901) and what is wrong."""
+
+    pointer: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.pointer}: {self.text}"
+
+
+class BadAssessment(Exception):  # noqa: N818  # says what is the matter, as Http404 does
+    """The file is refused whole; `errors` holds every reason in the order of the file."""
+
+    def __init__(self, errors: Sequence[FileError]) -> None:
+        self.errors = tuple(errors)
+        super().__init__("\n".join(map(str, errors)))
+
+
+class DuplicateKeys(dict[str, Any]):
+    """A JSON object in which keys stood twice; `twice` names them."""
+
+    def __init__(self, pairs: Sequence[tuple[str, Any]], twice: Sequence[str]) -> None:
+        super().__init__(pairs)
+        self.twice = tuple(twice)
+
+
+def load_json(text: str) -> Any:
+    """The value that a JSON text writes, numbers with a point as decimals.
+
+    Raises BadAssessment for broken JSON and for numbers that are not finite.
+    """
+    try:
+        return json.loads(
+            text,
+            parse_float=Decimal,
+            parse_constant=_refuse_constant,
+            object_pairs_hook=_object,
+        )
+    except (ValueError, InvalidOperation) as error:
+        raise BadAssessment([FileError("", f"this is no valid JSON: {error}")]) from error
+    except RecursionError as error:
+        raise BadAssessment([FileError("", "this is nested too deeply")]) from error
+
+
+def read_assessment(data: Any, schema: Mapping[str, Any], edition: Edition) -> Assessment:
+    """The assessment that a JSON value holds.
+
+    data: from `load_json`, or plain Python values; schema: assessment.schema.json. Raises
+    BadAssessment with every error; nothing of a bad file is used. Source: EVALUATION.md, 2.
+    """
+    data = exact(data)
+    errors = [*_duplicate_keys(data, ""), *_schema_errors(data, exact(schema))]
+    if isinstance(data, Mapping):
+        errors += _semantic_errors(data, edition)
+    if errors:
+        raise BadAssessment(sorted(set(errors), key=lambda error: _place(data, error.pointer)))
+    return _assessment(data)
+
+
+def exact(value: Any) -> Any:
+    """The value with every binary fraction replaced by the decimal that it prints."""
+    if isinstance(value, float):
+        return Decimal(repr(value))
+    if isinstance(value, DuplicateKeys):
+        return DuplicateKeys([(key, exact(item)) for key, item in value.items()], value.twice)
+    if isinstance(value, Mapping):
+        return {key: exact(item) for key, item in value.items()}
+    return [exact(item) for item in value] if isinstance(value, list) else value
+
+
+def _refuse_constant(text: str) -> Any:
+    raise ValueError(f"{text} is no number")
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    keys = [key for key, _ in pairs]
+    twice = [key for key, of in groupby(sorted(keys)) if len(list(of)) > 1]
+    return DuplicateKeys(pairs, twice) if twice else dict(pairs)
+
+
+def pointer_to(path: Sequence[str | int]) -> str:
+    """The JSON pointer of a path of keys and places. Source: RFC 6901."""
+    return "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in path)
+
+
+def _place(data: Any, pointer: str) -> tuple[tuple[int, str], ...]:
+    """Sorting key: errors in the order in which their places stand in the file."""
+    place: list[tuple[int, str]] = []
+    node = data
+    for part in pointer.split("/")[1:]:
+        key = part.replace("~1", "/").replace("~0", "~")
+        if isinstance(node, Mapping):
+            keys = list(node)
+            place.append((keys.index(key) if key in node else len(keys), key))
+            node = node.get(key)
+        else:
+            place.append((int(key) if key.isdecimal() else 0, key))
+            node = node[int(key)] if isinstance(node, list) and key.isdecimal() else None
+    return tuple(place)
+
+
+def _duplicate_keys(node: Any, pointer: str) -> Iterator[FileError]:
+    if isinstance(node, DuplicateKeys):
+        for key in node.twice:
+            yield FileError(pointer + pointer_to([key]), "this key stands twice in its object")
+    if isinstance(node, Mapping):
+        for key, item in node.items():
+            yield from _duplicate_keys(item, pointer + pointer_to([key]))
+    elif isinstance(node, list):
+        for place, item in enumerate(node):
+            yield from _duplicate_keys(item, f"{pointer}/{place}")
+
+
+def _is_number(_: Any, value: Any) -> bool:
+    if isinstance(value, bool):
+        return False
+    return isinstance(value, int) or (isinstance(value, Decimal) and value.is_finite())
+
+
+def _is_integer(checker: Any, value: Any) -> bool:
+    """34.0 is an integer in JSON Schema 2020-12."""
+    if not _is_number(checker, value):
+        return False
+    return isinstance(value, int) or value == value.to_integral_value()
+
+
+DATES = FormatChecker(formats=())
+
+
+@DATES.checks("date", raises=ValueError)
+def _is_date(value: object) -> bool:
+    if not isinstance(value, str):
+        return True
+    return bool(re.fullmatch(r"\d{4}-\d\d-\d\d", value)) and bool(date.fromisoformat(value))
+
+
+Validator: Any = extend(  # type: ignore[no-untyped-call]  # the library leaves it untyped
+    Draft202012Validator,
+    type_checker=Draft202012Validator.TYPE_CHECKER.redefine_many(
+        {"number": _is_number, "integer": _is_integer}
+    ),
+)
+
+
+def _schema_errors(data: Any, schema: Mapping[str, Any]) -> Iterator[FileError]:
+    for error in Validator(schema, format_checker=DATES).iter_errors(data):
+        yield from _said(error)
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A schema error with the parts that the sentences need."""
+
+    at: str
+    instance: Any
+    wanted: Any
+    schema: Any
+
+
+def _said(error: ValidationError) -> Iterator[FileError]:
+    """A schema error in plain words; those of alternatives by the branch that is meant."""
+    at = pointer_to(list(error.absolute_path))
+    refusal = Refusal(at, error.instance, error.validator_value, error.schema)
+    match error.validator:
+        case "oneOf":
+            yield from _said_of_answer(error, at)
+        case "additionalProperties":
+            known = refusal.schema.get("properties", {})
+            for key in refusal.instance:
+                if key not in known:
+                    text = f"unknown key, allowed are {', '.join(known)}"
+                    yield FileError(at + pointer_to([key]), text)
+        case "required":
+            missing = [key for key in refusal.wanted if key not in refusal.instance]
+            yield from (FileError(at, f"{key} is missing") for key in missing)
+        case str(kind):
+            yield FileError(at, SENTENCES.get(kind, _not_recorded)(refusal))
+        case _:
+            yield FileError(at, _not_recorded(refusal))
+
+
+def _said_of_answer(error: ValidationError, at: str) -> Iterator[FileError]:
+    """Errors within the object of a lifted answer; for anything else what is allowed."""
+    if not isinstance(error.instance, Mapping):
+        yield FileError(at, "allowed are yes, no, not_asked, or an object with answer yes_lifted")
+        return
+    for inner in error.context or ():
+        if list(inner.absolute_path) != list(error.absolute_path) or inner.validator != "enum":
+            yield from _said(inner)
+
+
+def _enum(refusal: Refusal) -> str:
+    return f"{shown(refusal.instance)} is not allowed, allowed are {', '.join(refusal.wanted)}"
+
+
+def _const(refusal: Refusal) -> str:
+    return f"{shown(refusal.instance)} is not allowed, allowed is {refusal.wanted}"
+
+
+def _outside(refusal: Refusal) -> str:
+    return f"{shown(refusal.instance)} is outside the plausible range {_range(refusal.schema)}"
+
+
+def _type(refusal: Refusal) -> str:
+    kinds = [refusal.wanted] if isinstance(refusal.wanted, str) else refusal.wanted
+    needed = " or ".join(TYPES[kind] for kind in kinds)
+    allowed = f", from {_range(refusal.schema)}" if "minimum" in refusal.schema else ""
+    return f"{shown(refusal.instance)} is not {needed}{allowed}"
+
+
+def _format(refusal: Refusal) -> str:
+    return f"{shown(refusal.instance)} is no date, write it as 2027-03-10"
+
+
+def _pattern(refusal: Refusal) -> str:
+    return f"{shown(refusal.instance)} is no id: 1 to 20 of a to z, 0 to 9 and _"
+
+
+def _not_recorded(_: Refusal) -> str:
+    return "this is not recorded here"
+
+
+TYPES = {
+    "object": "an object",
+    "array": "a list",
+    "string": "a text",
+    "number": "a number",
+    "integer": "a whole number",
+}
+SENTENCES: dict[str, Callable[[Refusal], str]] = {
+    "enum": _enum,
+    "const": _const,
+    "minimum": _outside,
+    "maximum": _outside,
+    "type": _type,
+    "format": _format,
+    "pattern": _pattern,
+    "anyOf": lambda _: "value or grade is missing",
+    "minLength": lambda _: "the text is empty",
+    "uniqueItems": lambda _: "an item stands twice in the list",
+}
+
+
+def _range(schema: Mapping[str, Any]) -> str:
+    return f"{schema.get('minimum', '')} to {schema.get('maximum', '')}"
+
+
+def shown(value: Any) -> str:
+    """A JSON value as it is shown in an error, cut after 60 signs."""
+    text = (
+        str(value)
+        if isinstance(value, Decimal)
+        else json.dumps(value, default=str, ensure_ascii=False)
+    )
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _semantic_errors(data: Mapping[str, Any], edition: Edition) -> list[FileError]:
+    """What a schema cannot say. Places of a wrong shape are left to the schema."""
+    return [
+        *_twice(data, "trials", ("id",), "trial"),
+        *_twice(data, "observations", ("feature", "side", "trial"), "observation"),
+        *_twice(data, "tests", ("test", "side"), "test"),
+        *_twice(data, "scores", ("score",), "score"),
+        *_unknown_trials(data),
+        *_bad_lifts(data),
+        *_overlong_numbers(data, ""),
+        *_implausible(data, edition),
+    ]
+
+
+def _listed(data: Mapping[str, Any], name: str) -> Iterator[tuple[str, Mapping[str, Any]]]:
+    items = data.get(name)
+    for place, item in enumerate(items if isinstance(items, list) else ()):
+        if isinstance(item, Mapping):
+            yield f"/{name}/{place}", item
+
+
+def _twice(
+    data: Mapping[str, Any], name: str, keys: Sequence[str], what: str
+) -> Iterator[FileError]:
+    seen: dict[Hashable, str] = {}
+    for pointer, item in _listed(data, name):
+        key = tuple(item.get(one) for one in keys)
+        if not all(isinstance(part, str) for part in key):
+            continue
+        if key in seen:
+            named = " ".join(str(part) for part in key)
+            yield FileError(pointer, f"{what} {named} stands at {seen[key]} already")
+        seen.setdefault(key, pointer)
+
+
+def _unknown_trials(data: Mapping[str, Any]) -> Iterator[FileError]:
+    known = {
+        item.get("id") for _, item in _listed(data, "trials") if isinstance(item.get("id"), str)
+    }
+    for pointer, item in _listed(data, "observations"):
+        trial = item.get("trial")
+        if isinstance(trial, str) and trial not in known:
+            yield FileError(f"{pointer}/trial", f"there is no trial {shown(trial)}")
+
+
+def _bad_lifts(data: Mapping[str, Any]) -> Iterator[FileError]:
+    assessed_on = _date(data.get("assessed_on"))
+    screening = data.get("screening")
+    answers = screening.get("answers") if isinstance(screening, Mapping) else None
+    for code, answer in answers.items() if isinstance(answers, Mapping) else ():
+        lifted_on = _date(answer.get("lifted_on")) if isinstance(answer, Mapping) else None
+        if assessed_on and lifted_on and lifted_on > assessed_on:
+            at = pointer_to(["screening", "answers", code, "lifted_on"])
+            yield FileError(at, f"{lifted_on} is after the assessment of {assessed_on}")
+
+
+def _date(value: Any) -> date | None:
+    try:
+        return date.fromisoformat(value) if isinstance(value, str) else None
+    except ValueError:
+        return None
+
+
+def _overlong_numbers(node: Any, pointer: str) -> Iterator[FileError]:
+    if isinstance(node, Mapping):
+        for key, item in node.items():
+            yield from _overlong_numbers(item, pointer + pointer_to([key]))
+    elif isinstance(node, list):
+        for place, item in enumerate(node):
+            yield from _overlong_numbers(item, f"{pointer}/{place}")
+    elif isinstance(node, Decimal):
+        exponent = node.as_tuple().exponent
+        if not isinstance(exponent, int):
+            yield FileError(pointer, f"{node} is no number")
+        elif exponent < SMALLEST_EXPONENT:
+            yield FileError(pointer, f"more than {-SMALLEST_EXPONENT} decimals are no measurement")
+
+
+def _implausible(data: Mapping[str, Any], edition: Edition) -> Iterator[FileError]:
+    """Codes and ranges of the edition, where the schema given is not the edition's own."""
+    tables = edition.tables
+    for name, key, rows in (
+        ("observations", "feature", tables.features),
+        ("tests", "test", tables.tests),
+        ("scores", "score", tables.scores),
+    ):
+        known: Mapping[str, Any] = rows
+        for pointer, item in _listed(data, name):
+            row, value = known.get(str(item.get(key))), item.get("value")
+            if row is None or value is None or not _is_number(None, value):
+                continue
+            if not row.plausible.holds(Decimal(value)):
+                low, high = row.plausible.low, row.plausible.high
+                text = f"{shown(value)} is outside the plausible range {low} to {high}"
+                yield FileError(f"{pointer}/value", text)
+
+
+def _assessment(data: Mapping[str, Any]) -> Assessment:
+    answers = data["screening"]["answers"]
+    return Assessment(
+        kind=AssessmentKind(data["kind"]),
+        assessed_on=date.fromisoformat(data["assessed_on"]),
+        facts=_facts(data),
+        screened_on=_date(data["screening"].get("screened_on")),
+        answers={code: _answer(answer) for code, answer in answers.items()},
+        lifts={code: _lift(lift) for code, lift in answers.items() if isinstance(lift, Mapping)},
+        trials=tuple(_trial(trial) for trial in data["trials"]),
+        observations=tuple(_observation(one) for one in data["observations"]),
+        tests=tuple(_test(one) for one in data["tests"]),
+        scores={one["score"]: _number_or_word(one["value"]) for one in data["scores"]},
+    )
+
+
+def _facts(data: Mapping[str, Any]) -> dict[str, FactValue]:
+    facts: dict[str, FactValue] = {}
+    for part in ("client", "episode", "history"):
+        for code, value in data[part].items():
+            facts[code] = tuple(value) if isinstance(value, list) else _number_or_word(value)
+    return facts
+
+
+def _number_or_word(value: Any) -> Decimal | str:
+    return value if isinstance(value, str) else Decimal(value)
+
+
+def _answer(answer: Any) -> Answer:
+    return Answer.YES_LIFTED if isinstance(answer, Mapping) else Answer(answer)
+
+
+def _lift(lift: Mapping[str, Any]) -> Lift:
+    return Lift(
+        lifted_on=date.fromisoformat(lift["lifted_on"]),
+        lifted_by=lift["lifted_by"],
+        reason=lift["reason"],
+        keeps=Keeps(lift.get("keeps", Keeps.NOTHING)),
+    )
+
+
+def _trial(trial: Mapping[str, Any]) -> Trial:
+    numbers = ("speed_m_s", "incline_percent", "frame_rate_hz", "steps_averaged")
+    return Trial(
+        id=trial["id"],
+        surface=Surface(trial["surface"]) if "surface" in trial else None,
+        shoes=Shoes(trial["shoes"]) if "shoes" in trial else None,
+        **{name: Decimal(trial[name]) for name in numbers if name in trial},
+    )
+
+
+def _observation(observation: Mapping[str, Any]) -> Observation:
+    return Observation(
+        feature=observation["feature"],
+        side=Side(observation["side"]),
+        trial=observation["trial"],
+        grade=int(observation["grade"]) if "grade" in observation else None,
+        method=Method(observation["method"]) if "method" in observation else None,
+        **_measured(observation.get("value")),
+    )
+
+
+def _test(test: Mapping[str, Any]) -> StrengthTest:
+    return StrengthTest(test=test["test"], side=Side(test["side"]), **_measured(test["value"]))
+
+
+def _measured(value: Any) -> dict[str, Any]:
+    if isinstance(value, str):
+        return {"choice": value}
+    return {"value": None if value is None else Decimal(value)}
