@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal, InvalidOperation
 from itertools import groupby
+from math import isfinite
 from typing import Any, NamedTuple
 
 from jsonschema import Draft202012Validator, FormatChecker
@@ -32,8 +33,8 @@ from assessments.domain.vocabulary import (
 )
 from exercises.domain.edition import Edition
 
-# Numbers beyond these exponents are no measurements, and arithmetic with them would not end.
-SMALLEST_EXPONENT = -30
+# The smallest binary fraction has an exponent of -324; arithmetic beyond it would not be exact.
+SMALLEST_EXPONENT = -400
 
 
 class FileError(NamedTuple):
@@ -43,7 +44,10 @@ class FileError(NamedTuple):
     text: str
 
     def __str__(self) -> str:
-        return f"{self.pointer}: {self.text}"
+        line = f"{self.pointer}: {self.text}"
+        return "".join(
+            sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in line
+        )
 
 
 class BadAssessment(Exception):  # noqa: N818  # says what is the matter, as Http404 does
@@ -65,16 +69,16 @@ class DuplicateKeys(dict[str, Any]):
 def load_json(text: str) -> Any:
     """The value that a JSON text writes, numbers with a point as decimals.
 
-    Raises BadAssessment for broken JSON and for numbers that are not finite.
+    NaN and other things that are no number become NoNumber. Raises BadAssessment for broken JSON.
     """
     try:
         return json.loads(
             text,
-            parse_float=Decimal,
-            parse_constant=_refuse_constant,
+            parse_float=_decimal,
+            parse_constant=NoNumber,
             object_pairs_hook=_object,
         )
-    except (ValueError, InvalidOperation) as error:
+    except ValueError as error:
         raise BadAssessment([FileError("", f"this is no valid JSON: {error}")]) from error
     except RecursionError as error:
         raise BadAssessment([FileError("", "this is nested too deeply")]) from error
@@ -86,19 +90,29 @@ def read_assessment(data: Any, schema: Mapping[str, Any], edition: Edition) -> A
     data: from `load_json`, or plain Python values; schema: assessment.schema.json. Raises
     BadAssessment with every error; nothing of a bad file is used. Source: EVALUATION.md, 2.
     """
-    data = exact(data)
-    errors = [*_duplicate_keys(data, ""), *_schema_errors(data, exact(schema))]
+    try:
+        data = exact(data)
+        errors = _errors(data, exact(schema), edition)
+    except RecursionError as error:
+        raise BadAssessment([FileError("", "this is nested too deeply")]) from error
+    if errors:
+        raise BadAssessment(
+            sorted(set(errors), key=lambda error: (_place(data, error.pointer), error))
+        )
+    return _assessment(data)
+
+
+def _errors(data: Any, schema: Mapping[str, Any], edition: Edition) -> list[FileError]:
+    errors = [*_duplicate_keys(data, ""), *_unusable(data, ""), *_schema_errors(data, schema)]
     if isinstance(data, Mapping):
         errors += _semantic_errors(data, edition)
-    if errors:
-        raise BadAssessment(sorted(set(errors), key=lambda error: _place(data, error.pointer)))
-    return _assessment(data)
+    return errors
 
 
 def exact(value: Any) -> Any:
     """The value with every binary fraction replaced by the decimal that it prints."""
     if isinstance(value, float):
-        return Decimal(repr(value))
+        return _decimal(repr(value)) if isfinite(value) else NoNumber(value)
     if isinstance(value, DuplicateKeys):
         return DuplicateKeys([(key, exact(item)) for key, item in value.items()], value.twice)
     if isinstance(value, Mapping):
@@ -106,8 +120,17 @@ def exact(value: Any) -> Any:
     return [exact(item) for item in value] if isinstance(value, list) else value
 
 
-def _refuse_constant(text: str) -> Any:
-    raise ValueError(f"{text} is no number")
+class NoNumber(str):
+    """What stood in place of a number: NaN, Infinity, or one beyond all bounds."""
+
+    __slots__ = ()
+
+
+def _decimal(text: str) -> Decimal | NoNumber:
+    try:
+        return Decimal(text)
+    except InvalidOperation:
+        return NoNumber(text)
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -152,7 +175,7 @@ def _duplicate_keys(node: Any, pointer: str) -> Iterator[FileError]:
 def _is_number(_: Any, value: Any) -> bool:
     if isinstance(value, bool):
         return False
-    return isinstance(value, int) or (isinstance(value, Decimal) and value.is_finite())
+    return isinstance(value, int | Decimal)
 
 
 def _is_integer(checker: Any, value: Any) -> bool:
@@ -182,7 +205,8 @@ Validator: Any = extend(  # type: ignore[no-untyped-call]  # the library leaves 
 
 def _schema_errors(data: Any, schema: Mapping[str, Any]) -> Iterator[FileError]:
     for error in Validator(schema, format_checker=DATES).iter_errors(data):
-        yield from _said(error)
+        if not isinstance(error.instance, NoNumber):  # said where it stands, by `_unusable`
+            yield from _said(error)
 
 
 @dataclass(frozen=True, slots=True)
@@ -302,7 +326,6 @@ def _semantic_errors(data: Mapping[str, Any], edition: Edition) -> list[FileErro
         *_twice(data, "scores", ("score",), "score"),
         *_unknown_trials(data),
         *_bad_lifts(data),
-        *_overlong_numbers(data, ""),
         *_implausible(data, edition),
     ]
 
@@ -356,19 +379,28 @@ def _date(value: Any) -> date | None:
         return None
 
 
-def _overlong_numbers(node: Any, pointer: str) -> Iterator[FileError]:
+def _unusable(node: Any, pointer: str) -> Iterator[FileError]:
     if isinstance(node, Mapping):
         for key, item in node.items():
-            yield from _overlong_numbers(item, pointer + pointer_to([key]))
+            if not _is_unicode(key):
+                yield FileError(pointer + pointer_to([key]), "the key holds half a character")
+            yield from _unusable(item, pointer + pointer_to([key]))
     elif isinstance(node, list):
         for place, item in enumerate(node):
-            yield from _overlong_numbers(item, f"{pointer}/{place}")
+            yield from _unusable(item, f"{pointer}/{place}")
+    elif isinstance(node, NoNumber):
+        yield FileError(pointer, f"{node} is no number")
+    elif isinstance(node, str) and not _is_unicode(node):
+        yield FileError(pointer, "the text holds half a character")
     elif isinstance(node, Decimal):
         exponent = node.as_tuple().exponent
-        if not isinstance(exponent, int):
-            yield FileError(pointer, f"{node} is no number")
-        elif exponent < SMALLEST_EXPONENT:
+        if isinstance(exponent, int) and exponent < SMALLEST_EXPONENT:
             yield FileError(pointer, f"more than {-SMALLEST_EXPONENT} decimals are no measurement")
+
+
+def _is_unicode(text: str) -> bool:
+    """Whether a text can be written again: JSON can name half of a surrogate pair."""
+    return not any("\ud800" <= sign <= "\udfff" for sign in text)
 
 
 def _implausible(data: Mapping[str, Any], edition: Edition) -> Iterator[FileError]:

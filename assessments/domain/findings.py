@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from decimal import Context, Decimal, localcontext
+from decimal import Decimal, localcontext
 
 from assessments.domain.assessment import Assessment
 from assessments.domain.record import Record, record_of
-from assessments.domain.rounding import half_up
+from assessments.domain.rounding import EXACT, half_up
 from assessments.domain.rows import Judged, Ledger, RowJudge, RowState
 from assessments.domain.severity import severity_of
 from assessments.domain.tables import AssessmentTables, Group, Maker, rule_number
@@ -18,8 +18,6 @@ from assessments.domain.vocabulary import (
     SubjectKind,
 )
 
-# Wide enough that no quotient of two recorded numbers falls on the wrong side of a limit.
-EXACT = Context(prec=60)
 SIDE_ORDER = {
     side: place for place, side in enumerate((Side.LEFT, Side.RIGHT, Side.BOTH, Side.NONE))
 }

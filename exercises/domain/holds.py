@@ -46,6 +46,7 @@ class Hold:
     rules: tuple[str, ...]
     to: str | None
     urgency: Urgency | None
+    lifted_in_part: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +102,7 @@ def holds_of(situation: Situation, safety: Sequence[Rule], edition: Edition) -> 
             if flag.stops_something or joined:
                 holds.append(_of_flag(flag, record, joined))
         elif kept_withholds(record, flag.code):
-            holds.append(Hold(flag.code, Scope.NO_IMPACT, IMPACT, (), None, None))
+            holds.append(_in_part(flag))
     holds += _of_rules(safety)
     return tuple(sorted(holds, key=lambda hold: hold.code))
 
@@ -130,6 +131,10 @@ def _of_flag(flag: Flag, record: Record, joined: Sequence[Rule]) -> Hold:
         to=flag.refer_to if asks else None,
         urgency=flag.urgency if asks else None,
     )
+
+
+def _in_part(flag: Flag) -> Hold:
+    return Hold(flag.code, Scope.NO_IMPACT, IMPACT, (), None, None, lifted_in_part=True)
 
 
 def _of_rules(safety: Sequence[Rule]) -> list[Hold]:

@@ -6,7 +6,6 @@ from decimal import Decimal, localcontext
 
 from assessments.domain.assessment import Assessment
 from assessments.domain.findings import (
-    EXACT,
     Finding,
     Judgement,
     NotAssessed,
@@ -14,6 +13,7 @@ from assessments.domain.findings import (
     judge,
 )
 from assessments.domain.record import record_of
+from assessments.domain.rounding import EXACT
 from assessments.domain.vocabulary import Outcome, Stage, Zone
 from exercises.domain.cadence import (
     CALVES_FIRST,

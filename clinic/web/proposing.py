@@ -1,0 +1,56 @@
+"""Proposals for files: reads one assessment and the reference tables, writes nothing."""
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+
+from assessments.domain.assessment import Assessment
+from exercises.assessment_file import (
+    BadAssessment,
+    FileError,
+    load_json,
+    read_assessment,
+)
+from exercises.domain.edition import FILES, Edition, build_edition
+from exercises.domain.printing import proposal_json
+from exercises.domain.proposals import Proposal, propose
+
+SCHEMA = "assessment.schema.json"
+
+
+def reference_texts(folder: Path) -> dict[str, str]:
+    """Texts of the reference tables by file name; what is missing is named by BadTables."""
+    paths = {name: folder / name for name in FILES}
+    return {
+        name: path.read_text(encoding="utf-8") for name, path in paths.items() if path.exists()
+    }
+
+
+def assessment_of(path: Path, texts: Mapping[str, str], edition: Edition) -> Assessment:
+    """The assessment that a file holds.
+
+    Raises BadAssessment with every error, also for a file that cannot be read.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise BadAssessment([FileError("", f"cannot be read: {error.strerror}")]) from error
+    except UnicodeDecodeError as error:
+        raise BadAssessment([FileError("", f"is not UTF-8 at byte {error.start}")]) from error
+    return read_assessment(load_json(text), load_json(texts[SCHEMA]), edition)
+
+
+def evaluated(path: Path, folder: Path) -> tuple[Assessment, Proposal, Edition]:
+    """The assessment in a file, its proposal, and the edition in a folder that judged it.
+
+    Raises BadAssessment for the file and BadTables for the folder.
+    """
+    texts = reference_texts(folder)
+    edition = build_edition(texts)
+    assessment = assessment_of(path, texts, edition)
+    return assessment, propose(assessment, edition), edition
+
+
+def printed(proposal: Proposal) -> str:
+    """The proposal as JSON text, the same bytes for the same proposal."""
+    return json.dumps(proposal_json(proposal), ensure_ascii=False, indent=1)
