@@ -38,7 +38,7 @@ def seen(feature, side="none", trial="t1", **rest):
     return {"feature": feature, "side": side, "trial": trial, **rest}
 
 
-def tested(test, side, value):
+def result(test, side, value):
     return {"test": test, "side": side, "value": value}
 
 
