@@ -92,7 +92,7 @@ def read_assessment(data: Any, schema: Mapping[str, Any], edition: Edition) -> A
     """
     try:
         data = exact(data)
-        errors = _errors(data, exact(schema), edition)
+        errors = _errors(data, _spelled_out(exact(schema)), edition)
     except RecursionError as error:
         raise BadAssessment([FileError("", "this is nested too deeply")]) from error
     if errors:
@@ -172,6 +172,18 @@ def _duplicate_keys(node: Any, pointer: str) -> Iterator[FileError]:
             yield from _duplicate_keys(item, f"{pointer}/{place}")
 
 
+def _spelled_out(schema: Any) -> Any:
+    """The schema with `false` written as `not anything`: only so the validator names the place."""
+    if schema is False:
+        return {"not": {}}
+    if isinstance(schema, Mapping):
+        return {
+            key: item if key == "additionalProperties" else _spelled_out(item)
+            for key, item in schema.items()
+        }
+    return [_spelled_out(item) for item in schema] if isinstance(schema, list) else schema
+
+
 def _is_number(_: Any, value: Any) -> bool:
     if isinstance(value, bool):
         return False
@@ -235,10 +247,8 @@ def _said(error: ValidationError) -> Iterator[FileError]:
         case "required":
             missing = [key for key in refusal.wanted if key not in refusal.instance]
             yield from (FileError(at, f"{key} is missing") for key in missing)
-        case str(kind):
-            yield FileError(at, SENTENCES.get(kind, _not_recorded)(refusal))
-        case _:
-            yield FileError(at, _not_recorded(refusal))
+        case kind:
+            yield FileError(at, SENTENCES[str(kind)](refusal))
 
 
 def _said_of_answer(error: ValidationError, at: str) -> Iterator[FileError]:
@@ -278,10 +288,6 @@ def _pattern(refusal: Refusal) -> str:
     return f"{shown(refusal.instance)} is no id: 1 to 20 of a to z, 0 to 9 and _"
 
 
-def _not_recorded(_: Refusal) -> str:
-    return "this is not recorded here"
-
-
 TYPES = {
     "object": "an object",
     "array": "a list",
@@ -297,6 +303,7 @@ SENTENCES: dict[str, Callable[[Refusal], str]] = {
     "type": _type,
     "format": _format,
     "pattern": _pattern,
+    "not": lambda _: "this is not recorded here",
     "anyOf": lambda _: "value or grade is missing",
     "minLength": lambda _: "the text is empty",
     "uniqueItems": lambda _: "an item stands twice in the list",

@@ -301,7 +301,7 @@ class AssessmentTables:
         """Rules that make a finding, by finding."""
         rules: dict[str, set[str]] = {code: set() for code in self.findings}
         for maker in self.makers:
-            rules[maker.finding].add(maker.rule)
+            rules.setdefault(maker.finding, set()).add(maker.rule)
         return {code: frozenset(of) for code, of in rules.items()}
 
     @cached_property
