@@ -57,6 +57,7 @@ def style(name: str, size: float) -> ParagraphStyle:
         "subheading": (1.0, True, 0.45, 0.1),
         "body": (1.0, False, 0.0, 0.35),
         "strong": (1.0, True, 0.0, 0.35),
+        "labelled": (1.0, False, 0.0, 0.2),
         "note": (1.0, False, 0.2, 0.0),
         "tight": (1.0, False, 0.0, 0.0),
         "tight_strong": (1.0, True, 0.0, 0.0),

@@ -21,14 +21,24 @@ from clinic.documents.page import (
     section_content,
     sizes_for,
 )
-from clinic.domain.letter import AUTHOR, CLIENT, CONTACT, PRACTICE, Letter, Reader
+from clinic.domain.letter import (
+    AUTHOR,
+    CLIENT,
+    CONSENT,
+    CONTACT,
+    COPIES,
+    NEXT,
+    PRACTICE,
+    Letter,
+    Reader,
+)
 from clinic.domain.paper import Section, date_words, joined
 
 # What shows in the window of a DL envelope, however the sheet slides in it, measured from the
 # upper edge of a sheet folded in three: common practice, from memory, no standard at hand.
 WINDOW_TOP, WINDOW_BOTTOM, WINDOW_WIDTH = 57 * mm, 82 * mm, 80 * mm
 WINDOW_INDENT = 4 * mm  # the sheet slides sideways as well
-OPENING_END = 94 * mm  # text begins here; below the window and above the first fold
+OPENING_END = 91 * mm  # text begins here; below the window and above the first fold
 FOLD = A4[1] / 3
 BETWEEN_COLUMNS = 8 * mm
 COLUMN = (WIDTH - BETWEEN_COLUMNS) / 2
@@ -105,7 +115,7 @@ def render_letter(letter: Letter) -> bytes:
     refuse_unprintable(letter.strings())
     standard = FOR_CLIENTS if letter.to.reader is Reader.CLIENT else FOR_PROFESSIONALS
     sizes = sizes_for(letter.head, standard)
-    draft = not letter.head.author.signed
+    draft = letter.head.draft
     top = Furniture(letter.head, sizes, draft=draft).top
     story: list[Flowable] = [
         Opening(letter, sizes, top),
@@ -117,7 +127,7 @@ def render_letter(letter: Letter) -> bytes:
 
 
 # Short sections that stand beside each other: left, then right.
-_BESIDE = (((CLIENT,), (PRACTICE, CONTACT)), ((AUTHOR,), ("Copies to",)))
+_BESIDE = (((CLIENT,), (PRACTICE, CONTACT)), ((NEXT,), (CONSENT,)), ((AUTHOR,), (COPIES,)))
 
 
 def _sections(letter: Letter, sizes: Sizes) -> list[Flowable]:

@@ -165,18 +165,21 @@ def section_blocks(section: Section, sizes: Sizes) -> list[Flowable]:
     """The section over the width of the page; a boxed one stands in a frame."""
     if section.boxed:
         pad = sizes.body * 0.6
-        return [Stack(section_content(section, sizes, WIDTH - 2 * pad), pad, 1.5)]
+        content = section_content(section, sizes, WIDTH - 2 * pad)
+        return [KeepTogether([Stack(content, pad, 1.5)])]
     content = section_content(section, sizes, WIDTH)
     if not any(isinstance(part, Grid) for part in section.parts):
         return [KeepTogether(content)]
-    # a heading alone at the foot of a page helps nobody: two lines must follow it
-    return [CondPageBreak(sizes.body * 5), *content]
+    # kept with the next block, a heading would take a table of two pages to a new page; so the
+    # heading asks for room for itself, the head of the table and a row
+    content[0].keepWithNext = False
+    return [CondPageBreak(sizes.body * 9), *content]
 
 
 def part_blocks(part: Part, sizes: Sizes, width: float) -> list[Flowable]:
     """The blocks of one part of a section."""
     if isinstance(part, Text):
-        return [paragraph(part.text, sizes.body, "body", part.label)]
+        return [paragraph(part.text, sizes.body, "labelled" if part.label else "body", part.label)]
     if isinstance(part, Items):
         label = [paragraph(f"{part.label}:", sizes.body, "subheading")] if part.label else []
         items = listed(part.items, sizes, numbered=part.numbered)

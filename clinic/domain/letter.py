@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
+from itertools import islice
 
 from clinic.domain.paper import (
     NONE_KNOWN,
@@ -35,6 +36,9 @@ CONTACT = "Contact"
 SUMMARY = "Summary"
 ALLERGIES = "Allergies, medicines and devices"
 AUTHOR = "Written by"
+NEXT = "Next"
+CONSENT = "Consent to share"
+COPIES = "Copies to"
 MANDATORY_HEADINGS = (CLIENT, PRACTICE, CONTACT, SUMMARY, ALLERGIES, AUTHOR)
 
 
@@ -317,7 +321,7 @@ class Letter(Stored):
 
 def _left_out(sections: list[Section]) -> Section:
     """One line for all that is empty: a busy reader needs no page of "not given"."""
-    lines = (": ".join(words_of(section)) for section in sections)
+    lines = (": ".join(islice(words_of(section), 2)) for section in sections)
     return Section(
         "Nothing recorded", (Text("; ".join(line.rstrip(".") for line in lines) + "."),)
     )
@@ -618,18 +622,18 @@ def _needs(letter: Letter) -> Section:
 
 
 def _next(letter: Letter) -> Section:
-    call = f"Call {letter.head.letterhead.call}."
     return Section(
-        "Next",
+        NEXT,
         (
             Text(letter.next_contact or NOT_GIVEN, "Next contact"),
-            Text(joined(letter.if_worse or NOT_GIVEN, call, between=" "), "If it gets worse"),
+            Text(letter.if_worse or NOT_GIVEN, "If it gets worse"),
+            Text(letter.head.letterhead.call, "Whom to call"),
         ),
     )
 
 
 def _consent(letter: Letter) -> Section:
-    return Section("Consent to share", (Text(letter.consent.words),))
+    return Section(CONSENT, (Text(letter.consent.words),))
 
 
 def _signs(letter: Letter) -> Section:
@@ -695,7 +699,7 @@ def _author(letter: Letter) -> Section:
 
 
 def _copies(letter: Letter) -> Section:
-    return Section("Copies to", (_listed("", letter.head.copies, "nobody else"),))
+    return Section(COPIES, (_listed("", letter.head.copies, "nobody else"),))
 
 
 _PROGRESS = (

@@ -291,6 +291,16 @@ class PaperHead(Stored):
         )
 
     @property
+    def dated_words(self) -> str:
+        """The date of the paper in words."""
+        return date_words(self.dated)
+
+    @property
+    def draft(self) -> bool:
+        """Whether nobody has signed the paper yet."""
+        return not self.author.signed
+
+    @property
     def large(self) -> bool:
         """Whether the client reads large print."""
         return self.print_size is PrintSize.LARGE

@@ -24,7 +24,7 @@ from exercises.documents.figures import figure_drawing
 from exercises.domain.figure_shapes import Drawing
 from exercises.domain.handout import Handout, HandoutExercise
 
-PAIR_WIDTH, PAIR_WIDTH_LARGE = 64 * mm, 120 * mm
+PAIR_WIDTH, PAIR_WIDTH_LARGE = 64 * mm, 104 * mm
 BETWEEN = 6 * mm
 
 
@@ -63,7 +63,7 @@ def render_handout(handout: Handout, drawings: Mapping[str, Drawing] | None = No
     if lost:
         raise ValueError(f"no figure pair for {', '.join(lost)}")
     sizes = sizes_for(handout.head, FOR_CLIENTS)
-    draft = not handout.head.author.signed
+    draft = handout.head.draft
     tallest = frame_height(handout.head, sizes, draft=draft)
     story: list[Flowable] = [
         paragraph(handout.title, sizes.body, "title"),
@@ -109,7 +109,7 @@ def _told(
         block = _columns([*figures, *cues], movement, notes, tallest)
         if block.wrap(WIDTH, tallest)[1] < tallest * 0.8:
             return [block]
-    return [*figures, *movement, *cues, *notes]
+    return [KeepTogether([*figures, movement[0]]), *movement[1:], KeepTogether(cues), *notes]
 
 
 def _columns(
