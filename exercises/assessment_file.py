@@ -248,7 +248,7 @@ def _said(error: ValidationError) -> Iterator[FileError]:
             missing = [key for key in refusal.wanted if key not in refusal.instance]
             yield from (FileError(at, f"{key} is missing") for key in missing)
         case kind:
-            yield FileError(at, SENTENCES[str(kind)](refusal))
+            yield FileError(at, SENTENCES.get(str(kind), _unfit)(refusal))
 
 
 def _said_of_answer(error: ValidationError, at: str) -> Iterator[FileError]:
@@ -286,6 +286,10 @@ def _format(refusal: Refusal) -> str:
 
 def _pattern(refusal: Refusal) -> str:
     return f"{shown(refusal.instance)} is no id: 1 to 20 of a to z, 0 to 9 and _"
+
+
+def _unfit(_: Refusal) -> str:
+    return "this does not fit the schema"
 
 
 TYPES = {
