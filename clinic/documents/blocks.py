@@ -6,7 +6,6 @@ from functools import cache
 from typing import Any, Self
 from xml.sax.saxutils import escape
 
-from reportlab.graphics import renderPDF
 from reportlab.lib.colors import Color
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
@@ -120,32 +119,6 @@ class Rule(Flowable):  # type: ignore[misc]  # reportlab is untyped
             self.canv.line(0, 0, self.width, 0)
 
 
-class Blank(Flowable):  # type: ignore[misc]  # reportlab is untyped
-    """An empty height."""
-
-    def __init__(self, height: float) -> None:
-        super().__init__()
-        self.width, self.height = 0, height
-
-    def draw(self) -> None:
-        """Nothing to draw."""
-
-
-class Figure(Flowable):  # type: ignore[misc]  # reportlab is untyped
-    """A drawing with the words that stand for it."""
-
-    def __init__(self, drawing: Any, alt: str) -> None:
-        super().__init__()
-        self.drawing, self.alt = drawing, alt
-        self.width, self.height = drawing.width, drawing.height
-
-    def draw(self) -> None:
-        x, y = self.canv.absolutePosition(0, 0)
-        box = [round(edge, 2) for edge in (x, y, x + self.width, y + self.height)]
-        with self.canv.marked("Figure", alt=self.alt, bbox=box):
-            renderPDF.draw(self.drawing, self.canv, 0, 0)
-
-
 class ListItem(Flowable):  # type: ignore[misc]  # reportlab is untyped
     """One item of a list; `first` and `last` open and close the list in the structure tree.
 
@@ -219,10 +192,9 @@ class Stack(Flowable):  # type: ignore[misc]  # reportlab is untyped
         self.spaceBefore = self.spaceAfter = 2 * pad
 
     def wrap(self, width: float, height: float) -> tuple[float, float]:
-        self.width, self.height = width, 0.0
-        for _part, gap, tall in self._laid_out(width, height):
-            self.height += gap + tall
-        self.height += 2 * self.pad
+        self.width = width
+        self.placed = list(self._laid_out(width, height))
+        self.height = sum(gap + tall for _part, gap, tall in self.placed) + 2 * self.pad
         return self.width, self.height
 
     def _laid_out(self, width: float, height: float) -> Iterator[tuple[Flowable, float, float]]:
@@ -256,7 +228,7 @@ class Stack(Flowable):  # type: ignore[misc]  # reportlab is untyped
                 self.canv.setLineWidth(self.line)
                 self.canv.rect(0, 0, self.width, self.height)
         top = self.height - self.pad
-        for part, gap, tall in self._laid_out(self.width, self.height):
+        for part, gap, tall in self.placed:
             top -= gap + tall
             part.drawOn(self.canv, self.pad, top)
 

@@ -4,11 +4,13 @@ from collections.abc import Mapping
 
 from reportlab.graphics import renderPDF
 from reportlab.lib.colors import black
+from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, KeepTogether
 
 from clinic.documents.blocks import (
     FOR_CLIENTS,
+    P,
     Rule,
     SideBySide,
     Sizes,
@@ -106,27 +108,30 @@ def _told(
     width = PAIR_WIDTH_LARGE if sizes.large else PAIR_WIDTH
     figures = [Pair(drawn, exercise.figure_alt, width, size)] if drawn else []
     if figures and not sizes.large:
-        block = _columns([*figures, *cues], movement, notes, tallest)
+        block = _columns([*figures, *cues], movement, notes)
         if block.wrap(WIDTH, tallest)[1] < tallest * 0.8:
             return [block]
     return [KeepTogether([*figures, movement[0]]), *movement[1:], KeepTogether(cues), *notes]
 
 
-def _columns(
-    left: list[Flowable], right: list[Flowable], notes: list[Flowable], tallest: float
-) -> SideBySide:
+def _columns(left: list[Flowable], right: list[Flowable], notes: list[P]) -> SideBySide:
     """Two columns of about the same height: the first notes on the right, the last on the left."""
-    choices = (
-        SideBySide(
-            Stack([*left, *notes[at:]]),
-            Stack([*right, *notes[:at]]),
-            PAIR_WIDTH,
-            BETWEEN,
-            right_first=True,
-        )
-        for at in range(len(notes) + 1)
+    right_width = WIDTH - PAIR_WIDTH - BETWEEN
+    on_left = Stack(left).wrap(PAIR_WIDTH, A4[1])[1]
+    on_right = Stack(right).wrap(right_width, A4[1])[1]
+    narrow = [note.wrap(PAIR_WIDTH, A4[1])[1] + note.getSpaceBefore() for note in notes]
+    wide = [note.wrap(right_width, A4[1])[1] + note.getSpaceBefore() for note in notes]
+    at = min(
+        range(len(notes) + 1),
+        key=lambda n: max(on_left + sum(narrow[n:]), on_right + sum(wide[:n])),
     )
-    return min(choices, key=lambda block: block.wrap(WIDTH, tallest)[1])
+    return SideBySide(
+        Stack([*left, *notes[at:]]),
+        Stack([*right, *notes[:at]]),
+        PAIR_WIDTH,
+        BETWEEN,
+        right_first=True,
+    )
 
 
 def _ticks(handout: Handout, sizes: Sizes) -> list[Flowable]:

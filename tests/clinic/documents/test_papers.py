@@ -11,6 +11,7 @@ from pypdf import PdfReader
 
 from clinic.documents.letter import render_letter
 from clinic.documents.slip import render_slip
+from clinic.documents.tagged import TaggedCanvas
 from clinic.domain.letter import Letter
 from clinic.domain.paper import DRAFT_LINE, Signature, Unprintable
 from tests.clinic.documents.papers import (
@@ -242,3 +243,20 @@ def test_very_long_texts_run_over_pages_without_loss(length):
     assert whole.count("plonk") == length // 6
     assert whole.count("quench") == length // 7
     assert letters_only(whole).count("x") >= length
+
+
+def test_long_items_in_a_box_run_over_pages_without_loss():
+    holds = tuple(replace(FULL.holds[0], sentence=f"{word} " * 900) for word in ("zinc", "quartz"))
+    printed = render_letter(large(replace(FULL, holds=holds)))
+
+    whole = " ".join(pages(printed))
+    assert (whole.count("zinc"), whole.count("quartz")) == (900, 900)
+    tags = [tag for tag, _depth in structure(printed)]
+    assert tags.count("/LI") == tags.count("/Lbl") <= tags.count("/LBody")
+
+
+def test_closing_more_than_was_opened_is_refused():
+    canvas_class = type("PlainCanvas", (TaggedCanvas,), {"dated": date(2027, 3, 12)})
+
+    with pytest.raises(ValueError, match="closed more"):
+        canvas_class(BytesIO()).close()
