@@ -61,6 +61,7 @@ def style(name: str, size: float) -> ParagraphStyle:
         "tight": (1.0, False, 0.0, 0.0),
         "tight_strong": (1.0, True, 0.0, 0.0),
         "number": (1.0, False, 0.0, 0.0),
+        "number_strong": (1.0, True, 0.0, 0.0),
     }[name]
     points = round(size * scale, 1)
     return ParagraphStyle(
@@ -71,7 +72,7 @@ def style(name: str, size: float) -> ParagraphStyle:
         spaceBefore=size * before,
         spaceAfter=size * after,
         keepWithNext=name in TAG_OF_STYLE,
-        alignment=TA_RIGHT if name == "number" else 0,
+        alignment=TA_RIGHT if name.startswith("number") else 0,
         splitLongWords=1,
     )
 

@@ -213,7 +213,10 @@ def _facts(part: Facts, sizes: Sizes, width: float) -> list[Flowable]:
 
 def _grid(part: Grid, sizes: Sizes, width: float) -> list[Flowable]:
     size = sizes.body if sizes.body >= 12 else sizes.body - 0.5
-    head = [paragraph(name, size, "tight_strong") for name in part.columns]
+    head = [
+        paragraph(name, size, "number_strong" if column in part.numeric else "tight_strong")
+        for column, name in enumerate(part.columns)
+    ]
     rows: list[list[P]] = [head]
     for cells in part.rows:
         rows.append(  # noqa: PERF401  # the nested form is harder to read

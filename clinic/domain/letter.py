@@ -523,7 +523,7 @@ def _change_cells(row: ChangeRow, *, dated: bool) -> tuple[str, ...]:
         joined(row.earlier or NOT_GIVEN, _on(row.earlier_on) if dated else "", between=" "),
         joined(row.present or NOT_GIVEN, _on(row.present_on) if dated else "", between=" "),
         row.difference or NOT_GIVEN,
-        f"± {row.error}" if row.error else "not known",
+        f"±\u00a0{row.error}" if row.error else "not known",
         row.verdict or NOT_GIVEN,
     )
 

@@ -231,7 +231,7 @@ class Handout(Stored):
                 f"Days {first} to {first + width - 1}",
                 ("Exercise", *(str(day) for day in range(first, first + width))),
                 tuple((row, *[""] * width) for row in self.tick_rows),
-                (7 * width, *[14] * width),
+                (98 if width == 14 else 12 * width, *[14] * width),
             )
             for first in range(1, self.days + 1, width)
         )
