@@ -109,7 +109,7 @@ def attributes_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> 
             if score is None:
                 return set()
             return {Attribute.VALUE if score.kind is ScoreKind.NUMBER else Attribute.CHOICE}
-        case SubjectKind.HISTORY:
+        case _:  # only the history is left
             fact = tables.facts.get(subject)
             if fact is None or fact.kind is FactKind.LIST:
                 return set()

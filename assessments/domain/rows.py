@@ -77,7 +77,7 @@ class RowJudge:
                 return self._difference(criterion, side)
             case Attribute.NORM_DEFICIT:
                 return self._deficit(criterion, side)
-            case Attribute.PRESENT:
+            case _:  # only presence is left
                 return self._present(criterion, side)
 
     def _value(self, criterion: Criterion, side: Side) -> Judged:

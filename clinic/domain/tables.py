@@ -62,10 +62,13 @@ class Reader:
     problems: list[Problem] = field(default_factory=list)
 
     def refuse(self, row: Row, text: str) -> None:
-        self.problems.append(Problem(row.file, row.line, text))
+        self.refuse_line(row.file, row.line, text)
+
+    def refuse_line(self, file: str, line: int, text: str) -> None:
+        self.problems.append(Problem(file, line, text))
 
     def refuse_file(self, file: str, text: str) -> None:
-        self.problems.append(Problem(file, 0, text))
+        self.refuse_line(file, 0, text)
 
     def finish(self) -> None:
         """Raise BadTables if anything was refused."""
@@ -88,16 +91,16 @@ class Reader:
                 if (row := self._row(file, records.line_num, header, cells))
             ]
         except csv.Error as error:
-            self.problems.append(Problem(file, records.line_num, f"no valid CSV: {error}"))
+            self.refuse_line(file, records.line_num, f"no valid CSV: {error}")
             return []
 
     def _header_fits(self, file: str, header: Sequence[str], columns: Sequence[str]) -> bool:
         missing = [column for column in columns if column not in header]
         for column in missing:
-            self.problems.append(Problem(file, 1, f"column {column} is missing"))
+            self.refuse_line(file, 1, f"column {column} is missing")
         twice = {column for column in header if header.count(column) > 1}
         for column in sorted(twice):
-            self.problems.append(Problem(file, 1, f"column {column} stands twice"))
+            self.refuse_line(file, 1, f"column {column} stands twice")
         return not missing and not twice
 
     def _row(
@@ -132,12 +135,8 @@ class Reader:
 
     def needed_number(self, row: Row, column: str) -> Decimal:
         """The number of a cell that must hold one."""
-        number = self.number(row, column)
-        if number is None:
-            if not row[column]:
-                self.refuse(row, f"{column} is empty")
-            return Decimal(1)
-        return number
+        number = self.number_of(row, column, self.text(row, column))
+        return Decimal(1) if number is None else number
 
     def positive(self, row: Row, column: str) -> Decimal | None:
         """The number of a cell, which must be above 0 if it is given."""

@@ -27,13 +27,15 @@ class Dose:
 
 
 class Work(Protocol):
-    """A line of a programme, proposed or edited."""
+    """A line of a programme, proposed or edited, or an exercise of the library."""
 
     @property
-    def dose(self) -> Dose: ...
+    def dose(self) -> Dose:
+        """How much work it is."""
 
     @property
-    def running_cue(self) -> bool: ...
+    def running_cue(self) -> bool:
+        """Whether it lies within a run that is done anyway."""
 
 
 def session_seconds(dose: Dose) -> Decimal:

@@ -115,6 +115,7 @@ def build_edition(texts: Mapping[str, str]) -> Edition:
     policy = read_policy(reader, tables, numbers)
     edition = Edition(tables, exercises, rules, sentences, policy)
     _check_makers(reader, edition)
+    _check_safety(reader, edition)
     _check_sentences(reader, edition)
     check_poses(reader, exercises)
     check_assessment_schema(reader, tables)
@@ -143,7 +144,17 @@ def _check_makers(reader: Reader, edition: Edition) -> None:
             reader.refuse_file("criteria.csv", f"no row makes the finding {code}")
     for rule in edition.rules:
         if rule.effect is Effect.REFER and rule.urgency is Urgency.NONE:
-            reader.refuse_file("rules.csv", f"line {rule.line}: a referral needs an urgency")
+            reader.refuse_line("rules.csv", rule.line, "urgency: a referral cannot have none")
+
+
+def _check_safety(reader: Reader, edition: Edition) -> None:
+    """Safety rows are read before anything is judged, so they cannot ask for findings."""
+    after = (QualifierKind.FINDING, QualifierKind.SIDE_OF)
+    for rule in edition.safety:
+        asks = any(one.kind in after or one.code == "all_borderline" for one in rule.qualifiers)
+        if rule.findings or asks:
+            text = "a withholding row of R01 to R15 cannot ask for findings"
+            reader.refuse_line("rules.csv", rule.line, text)
 
 
 def _check_sentences(reader: Reader, edition: Edition) -> None:

@@ -108,7 +108,7 @@ def guard_words(text: str) -> str:
             return METHOD_WORDS[guard.method or ""]
         case GuardKind.PELVIS_HELD:
             return "pelvis held still"
-        case GuardKind.SPEED:
+        case _:  # only the speed is left
             return _speed_words(guard)
 
 

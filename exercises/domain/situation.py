@@ -27,11 +27,11 @@ PAIN_SCORES = ("pain_now", "pain_worst_24h", "pain_last_run")
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """A record under one set of tables; judgement is None while only holds are asked for."""
+    """A record under one set of tables; the judgement is empty while only holds are asked for."""
 
     record: Record
     tables: AssessmentTables
-    judgement: Judgement | None
+    judgement: Judgement
     derived: Mapping[str, Decimal | str]
 
     def answered_yes(self, code: str) -> bool:
@@ -51,8 +51,6 @@ class Situation:
 
         A rule that makes the finding itself reads only what it made. Source: EVALUATION.md, 9.
         """
-        if self.judgement is None:
-            return {}
         if rule.rule in self.tables.makers_of[finding]:
             return self.judgement.made.get((rule.rule, finding), {})
         made = self.judgement.finding(finding)
@@ -71,8 +69,6 @@ class Situation:
         return any(qualifier.limit.met(value) for value in self._values(qualifier))
 
     def _found(self, qualifier: Qualifier) -> bool:
-        if self.judgement is None:
-            return False
         there = self.judgement.finding(qualifier.code) is not None
         if qualifier.present:
             return there
@@ -91,7 +87,7 @@ class Situation:
                 value = self.record.facts.get(code)
                 yield from self._one(None if isinstance(value, tuple) else value)
             case QualifierKind.SIDE_OF:
-                made = self.judgement.finding(code) if self.judgement else None
+                made = self.judgement.finding(code)
                 yield from self._one(made.side.value if made else None)
             case QualifierKind.TEST:
                 yield from self._tested(code)
@@ -125,7 +121,8 @@ class Situation:
 
 def before_judging(record: Record, tables: AssessmentTables) -> Situation:
     """The situation as the holds read it: facts, answers and pain, no findings yet."""
-    return Situation(record, tables, None, _derived(record, tables))
+    nothing = Judgement(record, (), (), (), {}, frozenset())
+    return Situation(record, tables, nothing, _derived(record, tables))
 
 
 def after_judging(judgement: Judgement, tables: AssessmentTables) -> Situation:

@@ -57,6 +57,8 @@ CASES = [
     (case(flags={"s10": lift(answer="yes")}), [f'{LIFT}/answer: "yes" is not allowed, allowed is yes_lifted']),
     (case(flags={"s10": lift(keeps="all")}), [f'{LIFT}/keeps: "all" is not allowed, allowed are nothing, no_impact']),
     (case(flags={"s10": {"answer": "yes_lifted"}}), [f"{LIFT}: lifted_by is missing", f"{LIFT}: lifted_on is missing", f"{LIFT}: reason is missing"]),
+    (case(assessed_on=20270310), ["/assessed_on: 20270310 is not a text"]),
+    (case(trials=[trial(7)]), ["/trials/0/id: 7 is not a text"]),
     (case(trials=[trial("T 1")]), ['/trials/0/id: "T 1" is no id: 1 to 20 of a to z, 0 to 9 and _']),
     (case(trials=[trial(), trial()]), ["/trials/1: trial t1 stands at /trials/0 already"]),
     (case(trials=[trial(steps_averaged=0)]), ["/trials/0/steps_averaged: 0 is outside the plausible range 1 to 1000"]),
@@ -206,6 +208,14 @@ def test_python_float_that_is_not_finite_is_refused():
 
     with pytest.raises(BadAssessment, match="/client/height_m: nan is no number"):
         read_assessment(data, SCHEMA, edition())
+
+
+def test_rule_of_a_schema_that_has_no_sentence_is_still_an_error():
+    narrow = json.loads(json.dumps(SCHEMA, default=float))
+    narrow["properties"]["trials"]["maxItems"] = 0
+
+    with pytest.raises(BadAssessment, match="/trials: this does not fit the schema"):
+        read_assessment(case(), narrow, edition())
 
 
 def test_schema_of_another_hand_does_not_widen_the_ranges_of_the_edition():

@@ -10,7 +10,7 @@ import json
 
 import pytest
 
-from clinic.domain.tables import BadTables
+from clinic.domain.tables import BadTables, names
 from exercises.domain.edition import FILES, build_edition
 from tests.exercises.domain.cases import TEXTS
 
@@ -134,6 +134,10 @@ CASES = [
     ("exercises.csv", "clam", {"work_kind": "dance"}, "work_kind: 'dance' is none of repetitions, hold, timed, lengths, run_bout"),
     ("exercises.csv", "clam", {"cues": ""}, "cues is empty"),
     # rules; each key is the first row of its rule
+    ("rules.csv", "R01", {"when_findings": "overstride", "min_severity": "clear"}, "a withholding row of R01 to R15 cannot ask for findings"),
+    ("rules.csv", "R01", {"qualifiers": "derived:all_borderline eq yes"}, "a withholding row of R01 to R15 cannot ask for findings"),
+    ("rules.csv", "R01", {"qualifiers": "finding:overstride present"}, "a withholding row of R01 to R15 cannot ask for findings"),
+    ("rules.csv", "R19", {"dose_override": "per_side=perhaps"}, "dose_override: 'per_side=perhaps' is no part of a dose"),
     ("rules.csv", "R19", {"rule_id": "19"}, "rule_id: '19' is not R and two digits"),
     ("rules.csv", "R19", {"when_findings": "arm"}, "when_findings: unknown finding 'arm'"),
     ("rules.csv", "R19", {"min_severity": ""}, "when_findings and min_severity belong together"),
@@ -183,6 +187,8 @@ def test_bad_cell_is_refused_with_file_line_and_reason(file, key, changes, reaso
     ("file", "key", "changes", "column", "reason"),
     [
         ("rules.csv", "refer", {"urgency": ""}, "effect", "urgency: needed by the effect refer"),
+        ("rules.csv", "refer", {"urgency": "none"}, "effect", "urgency: a referral cannot have none"),
+        ("pain_zones.csv", "5", {"from": "x"}, "to", "from: 'x' is no number"),
         ("pain_zones.csv", "2", {"to": "3"}, "to", None),
         ("pain_zones.csv", "5", {"from": "9"}, "to", "from 9 is above to 5"),
         ("criteria.csv", "history", {"side": "each"}, "subject_kind", "side: each does not fit a fact or a score"),
@@ -205,6 +211,10 @@ def test_missing_file_is_refused(file):
     texts = {name: text for name, text in TEXTS.items() if name != file}
 
     assert f"{file}: the file is missing" in problems(texts)
+
+
+def test_columns_are_written_as_one_text():
+    assert names("code  topic\n question") == ("code", "topic", "question")
 
 
 def test_missing_column_is_refused():

@@ -21,7 +21,7 @@ VALIDATOR = Draft202012Validator(PROPOSAL_SCHEMA)
 CLIENT = ("age_years", "sex", "height_m", "mass_kg")
 EPISODE = ("complaint_present", "complaint_region", "complaint_side", "goal")
 MANY = settings(
-    max_examples=30, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
+    max_examples=15, deadline=None, suppress_health_check=list(HealthCheck), derandomize=True
 )
 
 

@@ -338,6 +338,19 @@ def test_absent_means_judged_and_not_there():
     assert ["trunk_lean_usual" in found for found in codes] == [True, False]
 
 
+# Section 4
+def test_difference_needs_a_value_on_both_sides():
+    data = case(
+        observations=[
+            seen("pelvic_drop", "left", grade=1),
+            seen("pelvic_drop", "right", value=4.0),
+        ]
+    )
+
+    assert not_assessed(data, "R39") == {"right": ["pelvic_drop"]}
+    assert finding(data, "contralateral_pelvic_drop")["side"] == "left"
+
+
 # Section 9
 def test_nothing_but_borderline_gives_four_general_exercises():
     data = case(observations=[seen("pelvic_drop", "left", value=6.0)])
