@@ -2,20 +2,17 @@
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from decimal import Decimal
 from typing import Protocol, TypeVar
 
-from assessments.domain.norms import parsed_equation
 from assessments.domain.reading_criteria import read_criteria
+from assessments.domain.reading_norms import read_norms, read_pain_lines
+from assessments.domain.sources import check_sources, reference_ids
 from assessments.domain.tables import (
     AssessmentTables,
-    Equation,
     Fact,
     Feature,
     FindingRow,
     Flag,
-    Norm,
-    PainLine,
     Range,
     Score,
     TestRow,
@@ -27,13 +24,10 @@ from assessments.domain.vocabulary import (
     FactKind,
     FeatureKind,
     Instant,
-    NormSex,
     ScoreKind,
     StrengthTestKind,
     Urgency,
     View,
-    Zone,
-    ZoneLines,
 )
 from clinic.domain.tables import Reader, Row
 
@@ -62,13 +56,11 @@ UNITS = frozenset(
         "years",
     ]
 )
-WITHOUT_REFERENCE = frozenset({"common practice", "from memory"})
 LOADS = frozenset({"affected_joint", "painful_bone", "inflamed_joints", "tendon", "injured_part"})
 SENTENCE_MARKS = frozenset({"side", "value", "unit", "error", "threshold"})
 GROUPS = frozenset({"red_flag", "bone_stress", "general_health", "pregnancy_birth_surgery"})
 PAIN_LIMIT = re.compile(r"pain_over:(10|\d)")
 
-REFERENCE_COLUMNS = ("id", "quantity", "value", "unit", "source", "seen_in")
 FEATURE_COLUMNS = [
     "code",
     "area",
@@ -162,21 +154,6 @@ FLAG_COLUMNS = [
     "source",
     "evidence",
 ]
-PAIN_COLUMNS = ("applies_to", "from", "to", "zone", "rule", "source")
-NORM_COLUMNS = [
-    "test",
-    "sex",
-    "age_min",
-    "age_max",
-    "value",
-    "lower_limit",
-    "unit",
-    "equation",
-    "lower_limit_equation",
-    "source",
-    "evidence",
-    "basis",
-]
 FINDING_COLUMNS = [
     "code",
     "source_id",
@@ -222,31 +199,13 @@ def read_assessment_tables(reader: Reader) -> AssessmentTables:
         scores=scores,
         facts=facts,
         flags=flags,
-        pain_lines=_pain_lines(reader),
-        norms=_norms(reader, tests, references),
+        pain_lines=read_pain_lines(reader),
+        norms=read_norms(reader, tests, references),
         findings=findings,
         criteria=(),
     )
     criteria = read_criteria(reader, tables)
     return AssessmentTables(**{**vars(tables), "criteria": criteria})
-
-
-def reference_ids(reader: Reader) -> frozenset[str]:
-    """Ids of reference_values.csv."""
-    rows = reader.rows("reference_values.csv", REFERENCE_COLUMNS)
-    reader.once(rows, "id")
-    for row in rows:
-        reader.text(row, "quantity")
-        reader.text(row, "source")
-    return frozenset(row["id"] for row in rows)
-
-
-def check_sources(reader: Reader, row: Row, column: str, references: frozenset[str]) -> None:
-    """Refuse ids that are not in reference_values.csv; an empty cell is refused as well."""
-    reader.text(row, column)
-    for item in reader.listed(row, column):
-        if item and item not in references | WITHOUT_REFERENCE:
-            reader.refuse(row, f"{column}: {item!r} is not in reference_values.csv")
 
 
 def _coded(
@@ -436,103 +395,6 @@ def _flag(reader: Reader, row: Row) -> Flag:
         source=reader.text(row, "source"),
         evidence=reader.word(row, "evidence", Evidence),
     )
-
-
-def _pain_lines(reader: Reader) -> tuple[PainLine, ...]:
-    rows = reader.rows("pain_zones.csv", PAIN_COLUMNS)
-    lines = [_pain_line(reader, row) for row in rows]
-    ends: dict[ZoneLines, Decimal] = {}
-    for row, line in zip(rows, lines, strict=True):
-        expected = ends.get(line.lines, Decimal(-1)) + 1
-        if line.pain.low != expected:
-            reader.refuse(
-                row, f"from {row['from']}: the line before leaves {expected} to start with"
-            )
-        ends[line.lines] = line.pain.high or Decimal(0)
-    for kind in ZoneLines:
-        if rows and ends.get(kind) != 10:
-            reader.refuse_file("pain_zones.csv", f"the lines of {kind} do not reach from 0 to 10")
-        if rows and not any(line.lines is kind and line.zone is not Zone.STOP for line in lines):
-            reader.refuse_file("pain_zones.csv", f"the lines of {kind} allow no pain score at all")
-    return tuple(lines)
-
-
-def _pain_line(reader: Reader, row: Row) -> PainLine:
-    low, high = reader.needed_number(row, "from"), reader.needed_number(row, "to")
-    if low > high:
-        reader.refuse(row, f"from {low} is above to {high}")
-    return PainLine(
-        lines=reader.word(row, "applies_to", ZoneLines),
-        pain=Range(low, high),
-        zone=reader.word(row, "zone", Zone),
-        rule=reader.text(row, "rule"),
-        source=reader.text(row, "source"),
-    )
-
-
-def _norms(
-    reader: Reader, tests: Mapping[str, TestRow], references: frozenset[str]
-) -> tuple[Norm, ...]:
-    rows = reader.rows("norms.csv", NORM_COLUMNS)
-    norms: list[Norm] = []
-    for row in rows:
-        norm = _norm(reader, row, tests, references)
-        if any(_overlap(norm, other) for other in norms):
-            reader.refuse(row, "the band of age overlaps that of another row of this test and sex")
-        norms.append(norm)
-    return tuple(norms)
-
-
-def _norm(
-    reader: Reader, row: Row, tests: Mapping[str, TestRow], references: frozenset[str]
-) -> Norm:
-    test = tests.get(reader.known(row, "test", tests, "test"))
-    if test is not None and row["unit"] != test.unit:
-        reader.refuse(row, f"unit: {row['unit']!r} is not that of the test, {test.unit!r}")
-    low, high = reader.needed_number(row, "age_min"), reader.needed_number(row, "age_max")
-    if low > high:
-        reader.refuse(row, f"age_min {low} is above age_max {high}")
-    check_sources(reader, row, "source", references)
-    value = _equation(reader, row, "value", "equation")
-    if value is None:
-        reader.refuse(row, "value: a number or an equation is needed")
-    elif test is not None and not row["equation"] and not test.plausible.holds(value.constant):
-        reader.refuse(row, f"value: {value.constant} lies outside the plausible range of the test")
-    lower = _equation(reader, row, "lower_limit", "lower_limit_equation")
-    if value and lower and lower.constant >= value.constant:
-        reader.refuse(row, "lower_limit is not below the value")
-    return Norm(
-        test=row["test"],
-        sex=reader.word(row, "sex", NormSex),
-        ages=Range(low, high),
-        value=value or Equation(Decimal(0)),
-        lower_limit=lower,
-        unit=row["unit"],
-        source=row["source"],
-        evidence=reader.word(row, "evidence", Evidence),
-        basis=row["basis"],
-    )
-
-
-def _equation(reader: Reader, row: Row, number: str, equation: str) -> Equation | None:
-    if row[number] and row[equation]:
-        reader.refuse(row, f"{number} and {equation} exclude each other")
-    if row[equation]:
-        parsed = parsed_equation(row[equation])
-        if parsed is None:
-            reader.refuse(row, f"{equation}: {row[equation]!r} is no sum of age_years and male")
-        return parsed
-    value = reader.number(row, number)
-    return None if value is None else Equation(value)
-
-
-def _overlap(one: Norm, other: Norm) -> bool:
-    same = one.test == other.test and (one.sex == other.sex or NormSex.ANY in (one.sex, other.sex))
-    if not same or None in (one.ages.low, one.ages.high):
-        return False
-    ends = (one.ages.low, one.ages.high, other.ages.low, other.ages.high)
-    low, high, other_low, other_high = (end or Decimal(0) for end in ends)
-    return low <= other_high and other_low <= high
 
 
 def _finding(reader: Reader, row: Row, references: frozenset[str]) -> FindingRow:

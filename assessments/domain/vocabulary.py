@@ -53,7 +53,7 @@ class Severity(StrEnum):
 
     @property
     def rank(self) -> int:
-        return list(Severity).index(self)
+        return RANKS[self]
 
 
 class Outcome(StrEnum):
@@ -73,7 +73,7 @@ class Urgency(StrEnum):
 
     @property
     def rank(self) -> int:
-        return list(Urgency).index(self)
+        return RANKS[self]
 
 
 class Method(StrEnum):
@@ -219,3 +219,9 @@ class Operator(StrEnum):
     NE = "ne"
     IN = "in"
     BETWEEN = "between"
+
+
+# looked up thousands of times in one evaluation
+RANKS: dict[StrEnum, int] = {
+    word: rank for words in (Severity, Urgency) for rank, word in enumerate(words)
+}

@@ -7,13 +7,13 @@ from pathlib import Path
 from assessments.domain.assessment import Assessment
 from exercises.assessment_file import (
     BadAssessment,
-    FileError,
     load_json,
     read_assessment,
 )
 from exercises.domain.edition import FILES, Edition, build_edition
 from exercises.domain.printing import proposal_json
 from exercises.domain.proposals import Proposal, propose
+from exercises.schema_errors import FileError
 
 SCHEMA = "assessment.schema.json"
 

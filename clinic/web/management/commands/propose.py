@@ -1,5 +1,6 @@
 """Prints the proposal for one assessment file."""
 
+import io
 import sys
 from argparse import ArgumentParser
 from pathlib import Path
@@ -23,6 +24,9 @@ class Command(BaseCommand):
         parser.add_argument("file", type=Path, help="JSON by fixtures/assessment.schema.json")
 
     def handle(self, *args: Any, **options: Any) -> None:
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(encoding="utf-8", newline="\n")  # same bytes everywhere
         try:
             _, proposal, _ = evaluated(options["file"], settings.REFERENCE_DIR)
         except BadTables as bad:
