@@ -1,0 +1,40 @@
+// What every page does beyond plain HTML; each part works without it as well.
+
+const summary = document.getElementById("error-summary");
+summary?.focus();
+
+// the strip's real height, so that nothing focused or jumped to hides under it
+const strip = document.querySelector(".client-strip");
+if (strip) {
+  new ResizeObserver(() => {
+    document.documentElement.style.setProperty("--strip-height", `${strip.offsetHeight}px`);
+  }).observe(strip);
+}
+
+// htmx swaps nothing when an answer is an error: say so, what was typed stays
+const said = document.getElementById("said");
+
+function say(sentence) {
+  const line = document.createElement("p");
+  line.className = "said error";
+  line.textContent = sentence;
+  said.replaceChildren(line);
+  said.scrollIntoView({ block: "nearest" });
+}
+
+document.body.addEventListener("htmx:sendError", () => {
+  say("Not saved: the clinic's server did not answer. What you typed is still here; try again.");
+});
+
+document.body.addEventListener("htmx:responseError", (event) => {
+  const { status } = event.detail.xhr;
+  say(`Not saved (answer ${status}). What you typed is still here; reload the page if it happens again.`);
+});
+
+document.body.addEventListener("htmx:beforeSwap", (event) => {
+  const address = event.detail.xhr.responseURL;
+  if (address && new URL(address).pathname.startsWith("/accounts/login/")) {
+    event.detail.shouldSwap = false;
+    say("Not saved: you are signed out. Sign in again in another tab, then try again here.");
+  }
+});

@@ -1,0 +1,137 @@
+"""What every page needs around its own content."""
+
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+from django import template
+from django.db.models import Q
+from django.forms import BaseForm, BaseFormSet, CheckboxSelectMultiple, RadioSelect
+from django.forms.boundfield import BoundField
+from django.template.context import Context
+from django.urls import NoReverseMatch, Resolver404, resolve, reverse
+from django.utils import timezone
+
+from clinic.models import Client, Staff
+
+register = template.Library()
+
+PLACES = [
+    ("Today", "today"),
+    ("Clients", "client-list"),
+    ("Diary", "diary"),
+    ("Due", "due-list"),
+    ("Library", "library"),
+]
+
+
+class Place(NamedTuple):
+    word: str
+    address: str
+    current: str
+
+
+class Told(NamedTuple):
+    """One line of the error summary and the id of the field it leads to."""
+
+    sentence: str
+    target: str
+
+
+@register.simple_tag
+def address(name: str, *args: Any) -> str:
+    """Address of a named page, or nothing where the site has no such page."""
+    try:
+        return reverse(name, args=args)
+    except NoReverseMatch:
+        return ""
+
+
+@register.simple_tag(takes_context=True)
+def places(context: Context) -> list[Place]:
+    """The places of the site that exist and that this person may open."""
+    request = context["request"]
+    shown = []
+    for word, name in PLACES:
+        where = address(name)
+        if where and _may_open(where, request.user):
+            current = _current(where, request.path, of_client="client" in context)
+            shown.append(Place(word, where, current))
+    return shown
+
+
+def _may_open(where: str, staff: Staff) -> bool:
+    try:
+        roles = getattr(resolve(where).func, "roles", staff.roles)
+    except Resolver404:
+        return False
+    return bool(staff.roles & roles)
+
+
+def _current(where: str, path: str, *, of_client: bool) -> str:
+    """Value of aria-current: this very page, or a page inside this place."""
+    if path == where:
+        return "page"
+    inside = where != "/" and path.startswith(where)
+    return "true" if inside or (of_client and where == address("client-list")) else ""
+
+
+@register.inclusion_tag("clinic/_client_strip.html", takes_context=True)
+def client_strip(context: Context) -> dict[str, Any]:
+    """Who the page is about, with alerts for everybody and holds for clinicians."""
+    client, request = context.get("client"), context.get("request")
+    if not isinstance(client, Client) or client.pk is None or request is None:
+        return {}
+    today = timezone.localdate()
+    clinical = request.user.is_clinician
+    return {
+        "client": client,
+        "age": client.age_on(today),
+        "alerts": client.alerts.filter(Q(ended_on__isnull=True) | Q(ended_on__gt=today)),
+        "clinical": clinical,
+        "holds": _holds(client, clinical=clinical),
+        "record": address("client-open", client.pk),
+        "screening": address("screening-open", client.pk) if clinical else "",
+    }
+
+
+def _holds(client: Client, *, clinical: bool) -> list[str] | bool:
+    """Open holds in words; for everybody else only whether there are any."""
+    holds = client.holds.open()
+    if not clinical:
+        return holds.exists()
+    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in holds]
+
+
+@register.inclusion_tag("clinic/_error_summary.html")
+def error_summary(*forms: Any) -> dict[str, list[Told]]:
+    """All errors of these forms and formsets, each leading to its field."""
+    return {"errors": [told for form in forms for told in _told(form)]}
+
+
+def _told(form: Any) -> Iterator[Told]:
+    if isinstance(form, BaseFormSet) and form.is_bound:
+        yield from (Told(str(sentence), "") for sentence in form.non_form_errors())
+        for member in form.forms:
+            yield from _told(member)
+    elif isinstance(form, BaseForm) and form.errors:
+        # the form prints its own general errors only where no summary has
+        form.summarised = True  # type: ignore[attr-defined]
+        yield from (Told(str(sentence), "") for sentence in form.non_field_errors())
+        for field in form:
+            yield from (Told(f"{field.label}: {it}", _target(field)) for it in field.errors)
+
+
+def _target(field: BoundField) -> str:
+    """Id of the control that takes the focus; a group of choices is entered at its first."""
+    if isinstance(field.field.widget, RadioSelect | CheckboxSelectMultiple):
+        return f"{field.auto_id}_0"
+    return field.id_for_label or field.auto_id
+
+
+@register.simple_tag(takes_context=True)
+def same_page(context: Context, **changed: Any) -> str:
+    """The query of this page with some values changed."""
+    query = context["request"].GET.copy()
+    for name, value in changed.items():
+        query[name] = value
+    return f"?{query.urlencode()}"
