@@ -1,0 +1,376 @@
+"""The assessment page: five areas, tests, scores, and what they add up to."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import date
+from hashlib import sha256
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import NoReverseMatch, reverse
+from django.utils import timezone
+from django.utils.cache import patch_vary_headers
+from django.views.decorators.http import require_http_methods
+
+from assessments import grid
+from assessments.domain.tables import TestRow
+from assessments.editions import tables_of
+from assessments.facts import assessment_value
+from assessments.forms.assessments import AssessmentForm, TrialForm
+from assessments.models import Assessment, Trial
+from assessments.services import answers
+from assessments.services import assessments as services
+from clinic.access import StaffRequest, allowed, client_or_404
+from clinic.domain.vocabulary import Role, TrailAction
+from clinic.models import Client
+from clinic.services import trail
+from exercises.editions import edition_of
+from exercises.proposals import Judged, judged
+
+SCREENING_DAYS = 28
+KEYS_OFF = "single_keys_off"
+
+
+@dataclass(frozen=True)
+class Consult:
+    """One assessment with its rows, the trial in hand and what it adds up to."""
+
+    held: grid.Stored
+    trial: Trial
+
+    @property
+    def assessment(self) -> Assessment:
+        return self.held.assessment
+
+    def judged(self) -> Judged:
+        return judged(assessment_value(self.assessment), edition_of(self.assessment.edition_id))
+
+
+def consult_or_404(request: StaffRequest, pk: int) -> Consult:
+    assessment = get_object_or_404(services.for_consult(request.user), pk=pk)
+    held = grid.stored(assessment)
+    wanted = request.POST.get("trial") or request.GET.get("trial")
+    return Consult(held, held.trial(wanted))
+
+
+def link(name: str, *args: Any) -> str:
+    """Address of a page of another part, empty while there is none."""
+    try:
+        return reverse(name, args=args)
+    except NoReverseMatch:
+        return ""
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def assessment_open_new(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    latest = services.latest_assessment(client)
+    form, trial_form = _new_forms(request, client, latest)
+    if request.method == "POST" and all([form.is_valid(), trial_form.is_valid()]):
+        try:
+            assessment = services.open_assessment(
+                client=client,
+                by=request.user,
+                trial=trial_form.settings(),
+                **form.cleaned_data,
+            )
+            return redirect("assessment-open", assessment.pk)
+        except ValidationError as error:
+            form.add_error(None, error)
+    context = {"client": client, "form": form, "trial_form": trial_form}
+    context |= _basis(client, timezone.localdate())
+    return render(request, "assessments/assessment_open_new.html", context)
+
+
+def _new_forms(
+    request: StaffRequest, client: Client, latest: Assessment | None
+) -> tuple[AssessmentForm, TrialForm]:
+    today = timezone.localdate()
+    first = {"kind": services.usual_kind(latest), "assessed_on": today}
+    form = AssessmentForm(request.POST or None, client=client, today=today, initial=first)
+    settings = services.trial_settings(latest)
+    return form, TrialForm(request.POST or None, prefix="trial", initial=settings)
+
+
+def _basis(client: Client, day: date) -> dict[str, Any]:
+    screening = services.newest_screening(client, day)
+    return {
+        "history": services.newest_history(client, day),
+        "screening": screening,
+        "screening_days": (day - screening.screened_on).days if screening else None,
+        "screening_limit": SCREENING_DAYS,
+    }
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET"])
+def assessment_open(request: StaffRequest, pk: int) -> HttpResponse:
+    consult = consult_or_404(request, pk)
+    trail.record(
+        TrailAction.VIEW,
+        by=request.user,
+        row=consult.assessment,
+        client=consult.assessment.client,
+    )
+    return render(request, "assessments/assessment_open.html", page(request, consult))
+
+
+def page(
+    request: StaffRequest, consult: Consult, saving: answers.Saving | None = None, **more: Any
+) -> dict[str, Any]:
+    """Context of the whole page."""
+    assessment, held = consult.assessment, consult.held
+    shown = consult.judged()
+    sections = grid.sections(held, consult.trial, tables_of(assessment.edition_id))
+    if saving and saving.refused:
+        sections = [_with_refused(one, saving, request.POST) for one in sections]
+    return {
+        "assessment": assessment,
+        "client": assessment.client,
+        "sections": sections,
+        "trial": consult.trial,
+        "trials": held.trials,
+        "judged": shown,
+        "cautions": cautions(shown, sections),
+        "narrative": _narrative(assessment),
+        "editable": not assessment.is_signed,
+        "keys_off": request.session.get(KEYS_OFF, False),
+        "programme_link": link("programme-open", assessment.pk),
+        "referral_link": link("referral-new", assessment.pk),
+        **_ages(assessment),
+        **more,
+    }
+
+
+def _ages(assessment: Assessment) -> dict[str, Any]:
+    screening, history = assessment.screening, assessment.history
+    day = assessment.assessed_on
+    newer = (assessment.newest_history, assessment.newest_screening) != (  # type: ignore[attr-defined]
+        assessment.history_id,
+        assessment.screening_id,
+    )
+    return {
+        "screening_days": (day - screening.screened_on).days if screening else None,
+        "screening_limit": SCREENING_DAYS,
+        "history_open": history is not None and assessment.history_confirmed_on is None,
+        "newer_basis": newer,
+    }
+
+
+def _narrative(assessment: Assessment) -> list[dict[str, str]]:
+    return [
+        {"name": name, "label": label, "help": text, "text": getattr(assessment, name)}
+        for name, (label, text) in grid.NARRATIVE.items()
+    ]
+
+
+def cautions(shown: Judged, sections: Iterable[grid.Section]) -> list[str]:
+    """Codes of the tests that a hold in force advises against."""
+    in_force = shown.stop_codes
+    return [
+        line.measure.code
+        for section in sections
+        for line in section.lines
+        if isinstance(line.measure, TestRow) and in_force & set(line.measure.stop_if)
+    ]
+
+
+def _with_refused(
+    section: grid.Section, saving: answers.Saving, post: Mapping[str, str]
+) -> grid.Section:
+    typed = {one.key: one.state for one in answers.typed_answers(post)}
+    lines = tuple(
+        replace(
+            line,
+            cells=tuple(
+                grid.with_errors(cell, typed[cell.key], saving.refused[cell.key])
+                if cell.key in saving.refused
+                else cell
+                for cell in line.cells
+            ),
+        )
+        for line in section.lines
+    )
+    return replace(section, lines=lines)
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["POST"])
+def assessment_answers(request: StaffRequest, pk: int) -> HttpResponse:
+    consult = consult_or_404(request, pk)
+    name = answers.is_words(request.POST)
+    if name:
+        return _words_saved(request, consult, name)
+    saving = answers.save_answers(
+        held=consult.held,
+        trial=consult.trial,
+        typed=answers.typed_answers(request.POST),
+        by=request.user,
+        tables=tables_of(consult.assessment.edition_id),
+    )
+    if request.htmx:  # type: ignore[attr-defined]
+        return _part(request, consult, saving)
+    if saving.refused:
+        return render(
+            request, "assessments/assessment_open.html", page(request, consult, saving), status=422
+        )
+    messages.success(request, f"Saved at {timezone.localtime():%H:%M:%S}.")
+    return redirect(_back(consult, request.POST.get("area", "")))
+
+
+def _back(consult: Consult, area: str) -> str:
+    address = reverse("assessment-open", args=[consult.assessment.pk])
+    return f"{address}?trial={consult.trial.position}#{area}"
+
+
+def _part(request: StaffRequest, consult: Consult, saving: answers.Saving) -> HttpResponse:
+    """The cell that was answered, and out of band what it changes elsewhere."""
+    context = page(request, consult, saving)
+    keys = {one.key for one in answers.typed_answers(request.POST)}
+    context["cells"] = [
+        (line, cell)
+        for section in context["sections"]
+        for line in section.lines
+        for cell in line.cells
+        if cell.key in keys
+    ]
+    response = render(request, "assessments/_grid_answer.html", context)
+    patch_vary_headers(response, ["HX-Request"])
+    return response
+
+
+def _words_saved(request: StaffRequest, consult: Consult, name: str) -> HttpResponse:
+    refused = answers.save_words(
+        assessment=consult.assessment,
+        by=request.user,
+        name=name,
+        text=request.POST[f"w.{name}"],
+        seen=request.POST.get(f"w.{name}.seen", ""),
+    )
+    one = next(it for it in _narrative(consult.assessment) if it["name"] == name)
+    if refused:
+        one |= {"error": refused, "typed": request.POST[f"w.{name}"]}
+    else:
+        one["saved"] = f"saved at {timezone.localtime():%H:%M:%S}"
+    if request.htmx:  # type: ignore[attr-defined]
+        context = {"one": one, "assessment": consult.assessment, "editable": True}
+        response = render(request, "assessments/_grid_words.html", context)
+        patch_vary_headers(response, ["HX-Request"])
+        return response
+    if not refused:
+        return redirect(_back(consult, "narrative"))
+    context = page(request, consult)
+    context["narrative"] = [one if it["name"] == name else it for it in context["narrative"]]
+    return render(request, "assessments/assessment_open.html", context, status=422)
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["POST"])
+def assessment_basis(request: StaffRequest, pk: int) -> HttpResponse:
+    assessment = get_object_or_404(services.for_consult(request.user), pk=pk)
+    try:
+        services.take_newest_basis(assessment=assessment, by=request.user)
+    except ValidationError as error:
+        messages.error(request, " ".join(error.messages))
+    return redirect("assessment-open", pk)
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def assessment_sign(request: StaffRequest, pk: int) -> HttpResponse:
+    consult = consult_or_404(request, pk)
+    assessment, shown = consult.assessment, consult.judged()
+    problem = ""
+    if request.method == "POST" and request.POST.get("stamp") != stamp(consult):
+        problem = "Something was changed after this page was opened. Read it again, then sign."
+    elif request.method == "POST":
+        try:
+            services.sign_assessment(
+                assessment=assessment, findings=shown.proposal.findings, by=request.user
+            )
+            return redirect("assessment-open", pk)
+        except ValidationError as error:
+            problem = " ".join(error.messages)
+    context = page(request, consult, problem=problem, stamp=stamp(consult))
+    context["in_charge"] = assessment.clinician_id == request.user.pk
+    return render(
+        request, "assessments/assessment_sign.html", context, status=409 if problem else 200
+    )
+
+
+def stamp(consult: Consult) -> str:
+    """Changes whenever anything that a signature fixes changes."""
+    rows = sorted((*key, str(row.version)) for key, row in consult.held.rows.items())
+    trials = [(one.pk, one.version) for one in consult.held.trials]
+    text = repr((consult.assessment.version, trials, rows))
+    return sha256(text.encode()).hexdigest()[:16]
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def trial_new(request: StaffRequest, pk: int) -> HttpResponse:
+    consult = consult_or_404(request, pk)
+    settings = {name: getattr(consult.trial, name) for name in services.TRIAL_FIELDS}
+    form = TrialForm(request.POST or None, initial=settings)
+    if form.is_valid():
+        try:
+            trial = services.add_trial(
+                assessment=consult.assessment, by=request.user, **form.settings()
+            )
+            return redirect(_at(trial))
+        except ValidationError as error:
+            form.add_error(None, error)
+    return _trial_page(request, consult.assessment, form, None)
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def trial_edit(request: StaffRequest, pk: int) -> HttpResponse:
+    mine = Trial.objects.filter(site__staff=request.user)
+    trial = get_object_or_404(mine.select_related("assessment__client__site"), pk=pk)
+    form = TrialForm(request.POST or None, instance=trial)
+    if form.is_valid():
+        try:
+            services.edit_trial(
+                trial=trial,
+                by=request.user,
+                seen=form.cleaned_data["seen"] or 0,
+                **form.settings(),
+            )
+            return redirect(_at(trial))
+        except ValidationError as error:
+            form.add_error(None, error)
+    return _trial_page(request, trial.assessment, form, trial)
+
+
+def _at(trial: Trial) -> str:
+    address = reverse("assessment-open", args=[trial.assessment_id])
+    return f"{address}?trial={trial.position}"
+
+
+def _trial_page(
+    request: StaffRequest, assessment: Assessment, form: TrialForm, trial: Trial | None
+) -> HttpResponse:
+    context = {
+        "assessment": assessment,
+        "client": assessment.client,
+        "form": form,
+        "trial": trial,
+    }
+    in_place = request.htmx and request.method == "GET"  # type: ignore[attr-defined]
+    name = "assessments/_trial_form.html" if in_place else "assessments/assessment_trial.html"
+    response = render(request, name, context, status=422 if form.errors else 200)
+    patch_vary_headers(response, ["HX-Request"])
+    return response
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["POST"])
+def keys_set(request: StaffRequest) -> HttpResponse:
+    """Single keys on or off, for as long as this person is signed in (WCAG 2.1.4)."""
+    request.session[KEYS_OFF] = request.POST.get("keys") != "on"
+    return HttpResponse(status=204)
