@@ -160,12 +160,12 @@ class Client(SiteRow):
 
     @property
     def full_name(self) -> str:
-        return f"{self.given_names} {self.family_name}"
+        return f"{self.given_names} {self.family_name}".strip()
 
     @property
     def called(self) -> str:
         """The name that a letter or handout speaks to."""
-        return self.preferred_name or self.given_names.split()[0]
+        return self.preferred_name or (self.given_names or self.family_name).split()[0]
 
     def age_on(self, day: date) -> int:
         """Whole years on that day."""

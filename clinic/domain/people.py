@@ -1,0 +1,137 @@
+"""How people are found and told apart: names without accents, telephone digits, typed dates."""
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime
+from difflib import SequenceMatcher
+
+# letters that Unicode does not take apart, as they are commonly typed without them
+PLAIN = str.maketrans(
+    {"ø": "o", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ı": "i"}
+)
+NUMBER = re.compile(r"[\d\s+()./-]+")
+SIMILAR = 0.8
+SHORTEST_TELEPHONE = 6
+
+
+def normalised(text: str) -> str:
+    """The text without accents and case, with single blanks.
+
+    text: any script; letters outside PLAIN that do not take apart stay as they are.
+    Source: compatibility decomposition NFKD and case folding (Unicode Standard, 3.11 and 3.13);
+    PLAIN is a rule of this clinic.
+    """
+    apart = unicodedata.normalize("NFKD", text.casefold())
+    bare = "".join(letter for letter in apart if not unicodedata.combining(letter))
+    return " ".join(bare.casefold().translate(PLAIN).split())
+
+
+def digits(telephone: str) -> str:
+    """The digits of a telephone number without the leading 0 or the 0 in brackets after +44.
+
+    telephone: as written by people. Source: rule of this clinic, so that 01632 960100 finds
+    +44 (0)1632 960100 and the other way round.
+    """
+    found = "".join(re.findall(r"\d", telephone.replace("(0)", "")))
+    return found[1:] if found.startswith("0") else found
+
+
+def search_text(names: Iterable[str], number: str, telephone: str) -> str:
+    """What one search looks through: names, record number and telephone digits.
+
+    names: all names of one client. number: record number. telephone: may be empty.
+    Source: rule of this clinic.
+    """
+    return normalised(" ".join([*names, number, digits(telephone)]))
+
+
+@dataclass(frozen=True, slots=True)
+class Sought:
+    """What somebody typed into the search: words (as typed and plain) and perhaps a birth date."""
+
+    typed: str
+    words: tuple[str, ...]
+    born: date | None
+
+    @property
+    def is_empty(self) -> bool:
+        return not self.words and self.born is None
+
+    @property
+    def plain(self) -> str:
+        return " ".join(self.words)
+
+
+def read_search(typed: str, formats: Iterable[str], today: date) -> Sought:
+    """The parts of a search: a birth date, telephone digits, words of a name or number.
+
+    typed: one line. formats: how dates are typed (strptime). today: a year of two digits never
+    means a birth after it. Source: rule of this clinic.
+    """
+    known = tuple(formats)
+    whole = _birth_date(typed.strip(), known, today)
+    if whole:
+        return Sought(typed, (), whole)
+    if NUMBER.fullmatch(typed) and len(digits(typed)) >= SHORTEST_TELEPHONE:
+        return Sought(typed, (digits(typed),), None)
+    words, born = [], None
+    for word in typed.split():
+        day = _birth_date(word, known, today)
+        if day:
+            born = day
+        else:
+            words.append(_plain_word(word))
+    return Sought(typed, tuple(" ".join(words).split()), born)
+
+
+def _plain_word(word: str) -> str:
+    is_telephone = NUMBER.fullmatch(word) and len(digits(word)) >= SHORTEST_TELEPHONE
+    return digits(word) if is_telephone else normalised(word)
+
+
+def _birth_date(text: str, formats: tuple[str, ...], today: date) -> date | None:
+    for form in formats:
+        try:
+            day = datetime.strptime(text, form).date()  # noqa: DTZ007 - a day has no zone
+        except ValueError:
+            continue
+        return day.replace(year=day.year - 100) if day > today and "%y" in form else day
+    return None
+
+
+def filled_in(sought: Sought) -> dict[str, str]:
+    """Fields of a new client from what was typed: last word family name, the others given names.
+
+    sought: a search without a hit. Source: rule of this clinic.
+    """
+    if NUMBER.fullmatch(sought.typed) and sought.words:
+        return {"telephone": sought.typed.strip()}
+    names = [word for word in sought.typed.split() if normalised(word) in sought.words]
+    found = {"family_name": names[-1], "given_names": " ".join(names[:-1])} if names else {}
+    if sought.born:
+        found["birth_date"] = sought.born.isoformat()
+    return {field: text for field, text in found.items() if text}
+
+
+def similar(one: str, other: str) -> bool:
+    """Whether two family names may be the same, misheard or mistyped.
+
+    one, other: family names. Source: rule of this clinic; similarity of `difflib` of at least 0.8,
+    or one name a word of the other (double names).
+    """
+    first, second = normalised(one), normalised(other)
+    words, of = set(re.split(r"[\s-]+", first)), set(re.split(r"[\s-]+", second))
+    if words & of:
+        return True
+    return SequenceMatcher(None, first, second).ratio() >= SIMILAR
+
+
+def same_telephone(one: str, other: str) -> bool:
+    """Whether two numbers reach the same telephone: the shorter, six digits or more, ends the longer.
+
+    one, other: as written. Source: rule of this clinic.
+    """
+    short, long = sorted((digits(one), digits(other)), key=len)
+    return len(short) >= SHORTEST_TELEPHONE and long.endswith(short)
