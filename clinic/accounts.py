@@ -1,9 +1,57 @@
 """Accounts are opened by the clinic's manager; nobody signs themselves up."""
 
+import base64
+import hashlib
+
 from allauth.account.adapter import DefaultAccountAdapter
+from allauth.mfa.adapter import DefaultMFAAdapter
+from cryptography.fernet import Fernet, MultiFernet
+from django.conf import settings
 from django.http import HttpRequest
+from django.utils.encoding import force_bytes
 
 
-class ClosedAccounts(DefaultAccountAdapter):
+class ClosedAccounts(DefaultAccountAdapter):  # type: ignore[misc]
+    error_messages = {
+        **DefaultAccountAdapter.error_messages,
+        # the same answer for an unknown name: it must not tell who works here
+        "username_password_mismatch": "Name and password do not belong together. Try again.",
+        "too_many_login_attempts": "Too many wrong passwords. Wait five minutes, then try again.",
+        "incorrect_password": "This is not your password.",
+        "enter_current_password": "This is not your password.",
+    }
+
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
+
+
+class SealedFactors(DefaultMFAAdapter):  # type: ignore[misc]
+    """Secrets of authenticator apps are stored sealed, so that a copy of the database is no key.
+
+    The seal comes from SECRET_KEY: keep the old key in SECRET_KEY_FALLBACKS when it changes.
+    """
+
+    error_messages = {
+        **DefaultMFAAdapter.error_messages,
+        "incorrect_code": "This code is not right. Write the one the app shows now.",
+    }
+
+    def get_totp_issuer(self) -> str:
+        return "Gait Clinic Records"
+
+    def encrypt(self, text: str) -> str:
+        return _seal().encrypt(text.encode()).decode()
+
+    def decrypt(self, encrypted_text: str) -> str:
+        return _seal().decrypt(encrypted_text.encode()).decode()
+
+
+def _seal() -> MultiFernet:
+    """Opens what any known key sealed, seals with the newest."""
+    keys = [settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS]
+    return MultiFernet([Fernet(_fernet_key(key)) for key in keys])
+
+
+def _fernet_key(secret: str | bytes) -> bytes:
+    digest = hashlib.sha256(b"second factor:" + force_bytes(secret)).digest()
+    return base64.urlsafe_b64encode(digest)

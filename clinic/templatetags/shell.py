@@ -135,3 +135,11 @@ def same_page(context: Context, **changed: Any) -> str:
     for name, value in changed.items():
         query[name] = value
     return f"?{query.urlencode()}"
+
+
+@register.filter
+def without_hints(form: BaseForm) -> BaseForm:
+    """The form without the grey words inside its fields, which only repeat the labels."""
+    for field in form.fields.values():
+        field.widget.attrs.pop("placeholder", None)
+    return form

@@ -20,3 +20,8 @@ urlpatterns = [
     *(path("", include(part)) for part in PARTS if find_spec(part)),
     path("accounts/", include("allauth.urls")),
 ]
+
+handler400 = "clinic.web.views.errors.bad_request"
+handler403 = "clinic.web.views.errors.not_allowed"
+handler404 = "clinic.web.views.errors.not_found"
+handler500 = "clinic.web.views.errors.failed"
