@@ -4,8 +4,19 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
+from clinic.domain.vocabulary import AppointmentState as State
+
 GRID = 15  # minutes; rule of this clinic: appointments start on the quarter hour
 DAYS_AHEAD = 84  # rule of this clinic: slots are offered up to twelve weeks on
+
+# rule of this clinic: a wrong press is put back, a cancelled appointment is booked anew
+MAY_BECOME: Mapping[State, frozenset[State]] = {
+    State.BOOKED: frozenset({State.ARRIVED, State.SEEN, State.MISSED, State.CANCELLED}),
+    State.ARRIVED: frozenset({State.BOOKED, State.SEEN}),
+    State.SEEN: frozenset({State.BOOKED}),
+    State.MISSED: frozenset({State.BOOKED}),
+    State.CANCELLED: frozenset(),
+}
 
 
 class MissingTimeError(ValueError):

@@ -1,0 +1,114 @@
+"""The client's next look: opened by a programme, booked, done, declined or lost."""
+
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from clinic.domain.vocabulary import ReassessmentState, TrailAction
+from clinic.models import Appointment, Client, Reassessment, Site, Staff
+from clinic.services import trail
+
+KIND = "reassessment"  # code of the kind of appointment that answers a reassessment
+UNFINISHED = [ReassessmentState.OPEN, ReassessmentState.BOOKED]
+
+
+def today_at(site: Site, now: datetime | None = None) -> date:
+    """The local day of a site."""
+    return (now or timezone.now()).astimezone(ZoneInfo(site.time_zone)).date()
+
+
+@transaction.atomic
+def open_reassessment(
+    *, client: Client, clinician: Staff, due_on: date, by: Staff
+) -> Reassessment:
+    """Save and return the client's one unfinished reassessment; raises ValidationError.
+
+    An open one, or one booked for a later day, takes the new day; one booked for today or before
+    is what the client came for: it is done, and a new one is opened.
+    """
+    Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
+    today = today_at(client.site)
+    standing = (
+        Reassessment.objects.filter(client=client, state__in=UNFINISHED)
+        .select_related("appointment")
+        .first()
+    )
+    if standing and standing.appointment and standing.appointment.local_date <= today:
+        _become(standing, ReassessmentState.DONE)
+        standing = None
+    found = standing or Reassessment(site=client.site, client=client)
+    found.clinician, found.due_on, found.opened_on = clinician, due_on, today
+    found.full_clean()
+    found.save()
+    action = TrailAction.CHANGE if standing else TrailAction.CREATE
+    trail.record(action, by=by, row=found, client=client, due_on=due_on.isoformat())
+    return found
+
+
+@transaction.atomic
+def close_reassessment(
+    *, reassessment: Reassessment, state: ReassessmentState, reason: str, by: Staff
+) -> Reassessment:
+    """Save an open reassessment as declined or lost, with the reason; raises ValidationError."""
+    if state not in {ReassessmentState.DECLINED, ReassessmentState.LOST}:
+        raise ValueError(f"a reassessment is closed as declined or lost, not {state}")
+    found = (
+        Reassessment.objects.select_for_update(of=("self",))
+        .select_related("client__site")
+        .get(pk=reassessment.pk)
+    )
+    if found.state == state:
+        return found
+    if found.state != ReassessmentState.OPEN:
+        raise ValidationError(f"This reassessment is {found.get_state_display()} by now.")
+    if not reason.strip():
+        raise ValidationError({"reason": "Say why."})
+    found.state, found.reason = state, reason.strip()
+    found.full_clean()
+    found.save(update_fields=["state", "reason"])
+    trail.record(TrailAction.CHANGE, by=by, row=found, client=found.client, state=state)
+    return found
+
+
+# What the diary does to the reassessment behind an appointment, within its own transaction
+
+
+def attach(appointment: Appointment) -> None:
+    """The client's open reassessment is booked with this appointment, if it is of that kind."""
+    if appointment.kind.code == KIND:
+        Reassessment.objects.waiting().filter(client=appointment.client_id).update(
+            state=ReassessmentState.BOOKED, appointment=appointment
+        )
+
+
+def release(appointment: Appointment) -> None:
+    """What was booked with this appointment is open again."""
+    Reassessment.objects.filter(appointment=appointment, state=ReassessmentState.BOOKED).update(
+        state=ReassessmentState.OPEN, appointment=None
+    )
+
+
+def finish(appointment: Appointment) -> None:
+    """The client was seen: what was booked with this appointment is done."""
+    Reassessment.objects.filter(appointment=appointment, state=ReassessmentState.BOOKED).update(
+        state=ReassessmentState.DONE
+    )
+
+
+def take_back(appointment: Appointment) -> None:
+    """The client was not seen after all; a reassessment opened since then stays the one."""
+    unfinished = Reassessment.objects.filter(
+        client=appointment.client_id, state__in=UNFINISHED
+    ).exists()
+    if not unfinished:
+        Reassessment.objects.filter(appointment=appointment, state=ReassessmentState.DONE).update(
+            state=ReassessmentState.BOOKED
+        )
+
+
+def _become(reassessment: Reassessment, state: ReassessmentState) -> None:
+    reassessment.state = state
+    reassessment.save(update_fields=["state"])
