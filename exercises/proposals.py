@@ -230,15 +230,17 @@ def subject_name(kind: SubjectKind, code: str, edition: Edition) -> str:
     return missing_name(code, edition)
 
 
-def dose_words(item: Item) -> str:
+def dose_words(item: Item, distance_m: Decimal | None = None) -> str:
     """Sets, repetitions or seconds, sides and sessions in one line."""
     dose = item.dose
     if dose.duration_min is not None:
-        work = f"{number_words(dose.duration_min)} min"
+        work = f"{number_words(dose.duration_min)}\N{NO-BREAK SPACE}min"
     else:
         amount = f"{number_words(dose.reps)}" if dose.reps else ""
+        if distance_m:
+            amount = f"{number_words(distance_m)}\N{NO-BREAK SPACE}m"
         if not amount and dose.hold_s:
-            amount = f"{number_words(dose.hold_s)} s"
+            amount = f"{number_words(dose.hold_s)}\N{NO-BREAK SPACE}s"
         work = f"{number_words(dose.sets or Decimal(1))} × {amount}".removesuffix(" × ")
     sides = ", each side" if dose.per_side else ""
     often = f", {number_words(dose.sessions_per_week)} a week" if dose.sessions_per_week else ""
@@ -266,7 +268,7 @@ def _item(item: Item, edition: Edition) -> Line:
         reasons.append(f"Not at hand: {kit}. {edition.exercises[item.exercise].kit_alternative}")
     return Line(
         head=sided(edition.exercises[item.exercise].name, item.side),
-        word=dose_words(item),
+        word=dose_words(item, edition.exercises[item.exercise].distance_m),
         reasons=tuple(reasons),
     )
 

@@ -161,7 +161,7 @@ def _ages(assessment: Assessment) -> dict[str, Any]:
     }
 
 
-def _narrative(assessment: Assessment) -> list[dict[str, str]]:
+def _narrative(assessment: Assessment) -> list[dict[str, Any]]:
     return [
         {"name": name, "label": label, "help": text, "text": getattr(assessment, name)}
         for name, (label, text) in grid.NARRATIVE.items()
@@ -264,7 +264,8 @@ def _words_saved(request: StaffRequest, consult: Consult, name: str) -> HttpResp
     if not refused:
         return redirect(_back(consult, "narrative"))
     context = page(request, consult)
-    context["narrative"] = [one if it["name"] == name else it for it in context["narrative"]]
+    texts = _narrative(consult.assessment)
+    context["narrative"] = [one if it["name"] == name else it for it in texts]
     return render(request, "assessments/assessment_open.html", context, status=422)
 
 

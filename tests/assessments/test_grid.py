@@ -1,0 +1,99 @@
+"""What the page prints beside a measure, against the sentences of the clinical tables."""
+
+from decimal import Decimal
+
+import pytest
+
+from assessments import grid
+from assessments.domain.reading import read_assessment_tables
+from clinic.domain.tables import Reader
+
+
+@pytest.fixture(scope="session")
+def tables(reference_texts):
+    return read_assessment_tables(Reader(reference_texts))
+
+
+def read(code, tables):
+    return grid.findings_read(tables.features[code], tables)
+
+
+# the three lists of "Value and grade side by side" in the reference notes
+@pytest.mark.parametrize("code", ["trunk_rotation", "anterior_pelvic_tilt", "step_width"])
+def test_findings_read_the_grade(tables, code):
+    assert read(code, tables) == "Findings read the grade, also beside a value."
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["hip_hinge_angle", "lateral_trunk_lean", "pelvic_drop", "hip_adduction", "heel_to_com"],
+)
+def test_findings_read_the_value_first(tables, code):
+    assert read(code, tables).startswith("Findings read the value; the grade counts where no")
+
+
+@pytest.mark.parametrize("code", ["knee_drive", "toe_out"])
+def test_some_features_are_read_by_no_finding(tables, code):
+    assert read(code, tables) == "No finding reads this feature."
+
+
+def test_every_feature_with_both_is_told(tables):
+    both = [one.code for one in tables.features.values() if one.kind == "grade_or_value"]
+
+    assert len(both) == 10
+    assert all(read(code, tables) for code in both)
+
+
+def test_special_cases_are_said(tables):
+    assert "three-dimensional" in read("hip_adduction", tables)
+    assert "difference of the sides is read from values only" in read("pelvic_drop", tables)
+    assert "height" in read("heel_to_com", tables)
+
+
+def test_one_kind_of_answer_needs_no_such_sentence(tables):
+    assert read("cadence", tables) == ""
+
+
+# ranges and errors as printed in features.csv, tests.csv and scores.csv
+@pytest.mark.parametrize(
+    ("kind", "code", "span", "error"),
+    [
+        ("o", "hip_adduction", "Reference 4 to 17 deg", "detectable difference 3.8 deg"),
+        ("o", "cadence", "Reference 163 to 185 steps/min", "detectable difference 3 steps/min"),
+        ("o", "elbow_angle", "No reference range", "no detectable difference published"),
+        ("t", "knee_to_wall", "Reference 9 to 18 cm", "detectable difference 1.9 cm"),
+        ("t", "side_plank", "Reference 45 s or more", "no detectable difference published"),
+        (
+            "t",
+            "single_leg_hop",
+            "No reference range",
+            "detectable difference 11 % of the earlier value",
+        ),
+        ("s", "pain_now", "Scale 0 to 10 points", "no detectable difference published"),
+    ],
+)
+def test_range_and_error_are_printed(tables, kind, code, span, error):
+    about = grid.about(kind, grid.measure_of(kind, code, tables), tables)
+
+    assert (about.range_words, about.error_words) == (span, error)
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("7,5", "7.5"),
+        ("7.5", "7.5"),
+        (" -3 ", "-3"),
+        ("−3", "-3"),
+        ("", None),
+        ("1,2,3", None),
+        ("x", None),
+        ("inf", None),
+    ],
+)
+def test_numbers_are_read_as_typed(text, number):
+    assert grid.number_of(text) == (None if number is None else Decimal(number))
+
+
+def test_a_forged_token_counts_as_an_empty_cell():
+    assert grid.seen_of("1;2") == grid.State()
