@@ -1,0 +1,106 @@
+"""Every page of the site, found by walking the addresses, and what their arguments can be."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from django.urls import URLResolver, get_resolver, reverse
+
+from tests.factories import AppointmentFactory, ClientFactory, ReferrerFactory
+from tests.factories.consult import make_assessment, make_episode, make_trial
+from tests.factories.people import (
+    AlertFactory,
+    ConsentFactory,
+    HoldFactory,
+    PaperFactory,
+    ReassessmentFactory,
+)
+
+DAY = date(2026, 3, 12)
+
+
+@dataclass(frozen=True)
+class Door:
+    """One address: its route as written, its name, its view."""
+
+    route: str
+    name: str
+    view: object
+
+    @property
+    def ours(self):
+        return not self.view.__module__.startswith(("allauth.", "django."))
+
+    @property
+    def arguments(self):
+        """(word of the route before it, name) of each argument, such as ("clients", "pk")."""
+        parts = self.route.strip("/").split("/")
+        return [
+            (before, part.strip("<>").rpartition(":")[2])
+            for before, part in zip(["", *parts], parts, strict=False)
+            if part.startswith("<")
+        ]
+
+    def address(self, world):
+        return reverse(
+            self.name, kwargs={name: world[word, name] for word, name in self.arguments}
+        )
+
+
+def all_doors():
+    return list(_walk(get_resolver().url_patterns))
+
+
+def our_doors():
+    return [door for door in all_doors() if door.ours]
+
+
+def _walk(patterns, before=""):
+    for pattern in patterns:
+        route = before + str(pattern.pattern)
+        if isinstance(pattern, URLResolver):
+            yield from _walk(pattern.url_patterns, route)
+        else:
+            yield Door(route, pattern.name, pattern.callback)
+
+
+class World(dict):
+    """One object for each argument that a route of ours can have, made when it is asked for."""
+
+    def __init__(self, staff, edition):
+        super().__init__()
+        self.staff, self.edition = staff, edition
+        self.runner = ClientFactory(site=staff.home_site)
+
+    def __missing__(self, argument):
+        if argument not in MAKERS:
+            raise LookupError(f"say in MAKERS (tests/structure/doors.py) what {argument} can be")
+        self[argument] = MAKERS[argument](self)
+        return self[argument]
+
+    def of_client(self, factory, **fields):
+        return factory(client=self.runner, **fields).pk
+
+    def assessment(self):
+        return make_assessment(edition=self.edition, client=self.runner, by=self.staff, on=DAY)
+
+
+MAKERS = {
+    ("clients", "pk"): lambda world: world.runner.pk,
+    ("clients", "client_pk"): lambda world: world.runner.pk,
+    ("consents", "purpose"): lambda world: "filming",
+    ("consents", "pk"): lambda world: world.of_client(ConsentFactory, taken_by=world.staff),
+    ("alerts", "pk"): lambda world: world.of_client(AlertFactory),
+    ("holds", "pk"): lambda world: world.of_client(HoldFactory),
+    ("papers", "pk"): lambda world: world.of_client(PaperFactory, created_by=world.staff),
+    ("due", "pk"): lambda world: world.of_client(ReassessmentFactory, clinician=world.staff),
+    ("reassessments", "pk"): lambda world: world.of_client(
+        ReassessmentFactory, clinician=world.staff
+    ),
+    ("appointments", "pk"): lambda world: world.of_client(
+        AppointmentFactory, clinician=world.staff
+    ),
+    ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
+    ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,
+    ("assessments", "pk"): lambda world: world.assessment().pk,
+    ("trials", "pk"): lambda world: make_trial(world.assessment(), position=2).pk,
+}
