@@ -35,7 +35,7 @@ def digits(telephone: str) -> str:
     +44 (0)1632 960100 and the other way round.
     """
     found = "".join(re.findall(r"\d", telephone.replace("(0)", "")))
-    return found[1:] if found.startswith("0") else found
+    return found.removeprefix("0")
 
 
 def search_text(names: Iterable[str], number: str, telephone: str) -> str:
@@ -129,9 +129,9 @@ def similar(one: str, other: str) -> bool:
 
 
 def same_telephone(one: str, other: str) -> bool:
-    """Whether two numbers reach the same telephone: the shorter, six digits or more, ends the longer.
+    """Whether two numbers reach the same telephone: the shorter one ends the longer.
 
-    one, other: as written. Source: rule of this clinic.
+    one, other: as written, six digits or more. Source: rule of this clinic.
     """
     short, long = sorted((digits(one), digits(other)), key=len)
     return len(short) >= SHORTEST_TELEPHONE and long.endswith(short)
