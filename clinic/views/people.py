@@ -1,0 +1,352 @@
+"""Pages of clients and those around them."""
+
+from collections.abc import Callable
+from datetime import date
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.core.paginator import Paginator
+from django.db.models import Model
+from django.http import Http404, HttpResponse, QueryDict
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.formats import get_format
+from django.views.decorators.http import require_http_methods, require_safe
+
+from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.domain.people import filled_in, read_search
+from clinic.domain.vocabulary import ConsentPurpose, Role
+from clinic.forms.people import (
+    AlertForm,
+    ClientForm,
+    ConsentForm,
+    EndForm,
+    ReferrerForm,
+    SearchForm,
+    clashes,
+    resolved,
+    show_refusal,
+)
+from clinic.models import Alert, Client, Consent, Site, Staff
+from clinic.services import people
+
+PAGE = 50
+Typed = QueryDict | None
+
+
+def sees_clinical(staff: Staff) -> bool:
+    """Clinicians and managers; reception sees person, contact, alerts, appointments, due dates."""
+    return staff.is_clinician or staff.is_manager
+
+
+# Leaving a half-filled form for the referrer page and coming back with all that was typed
+
+
+def leave_for_referrer(request: StaffRequest, *, field: str, site: Site | None) -> HttpResponse:
+    """Keep what was typed, by the address of the form, and go to the page of a new referrer."""
+    kept = request.session.get("left", {})
+    kept[request.path] = {
+        "typed": request.POST.urlencode(),
+        "field": field,
+        "site": site.pk if site else None,
+    }
+    request.session["left"] = kept
+    return redirect(f"{reverse('referrer-new')}?back={request.path}")
+
+
+def typed_before(request: StaffRequest) -> Typed:
+    """What was typed before leaving for the referrer page; given once."""
+    kept = request.session.get("left", {})
+    if request.method != "GET" or request.path not in kept:
+        return None
+    left = kept.pop(request.path)
+    request.session["left"] = kept
+    return QueryDict(left["typed"])
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(*EVERYBODY)
+def referrer_new(request: StaffRequest) -> HttpResponse:
+    back = request.GET.get("back", "")
+    left = request.session.get("left", {}).get(back)
+    sites = Site.objects.filter(staff=request.user)
+    site = get_object_or_404(sites, pk=left["site"] if left else request.user.home_site_id)
+    form = ReferrerForm(request.POST or None)
+    if form.is_valid():
+        try:
+            referrer = people.add_referrer(site=site, by=request.user, **form.cleaned_data)
+        except ValidationError as refusal:
+            show_refusal(form, refusal)
+        else:
+            messages.success(request, f"{referrer} is in the list.")
+            return _back_with(request, back, str(referrer.pk))
+    where = back if left else reverse("client-list")
+    return render(request, "clinic/referrer_form.html", {"form": form, "back": where})
+
+
+def _back_with(request: StaffRequest, back: str, referrer: str) -> HttpResponse:
+    kept = request.session.get("left", {})
+    if back not in kept:
+        return redirect("client-list")
+    typed = QueryDict(kept[back]["typed"], mutable=True)
+    typed[kept[back]["field"]] = referrer
+    kept[back]["typed"] = typed.urlencode()
+    request.session["left"] = kept
+    return redirect(back)
+
+
+# Finding
+
+
+@require_safe
+@allowed(*EVERYBODY)
+def client_list(request: StaffRequest) -> HttpResponse:
+    form = SearchForm(request.GET or None)
+    typed = form.cleaned_data["q"] if form.is_valid() else ""
+    sought = read_search(typed, get_format("DATE_INPUT_FORMATS"), timezone.localdate())
+    context: dict[str, Any] = {"form": form, "sought": sought, "today": timezone.localdate()}
+    if sought.is_empty:
+        return render(request, "clinic/client_list.html", context)
+    found = people.clients_found(sought=sought, staff=request.user, now=timezone.now())
+    page = Paginator(found, PAGE).get_page(request.GET.get("page"))
+    hits = page.paginator.count
+    people.record_search(by=request.user, hits=hits)
+    if hits == 1:
+        return redirect("client-open", page.object_list[0].pk)
+    return render(request, "clinic/client_list.html", context | {"page": page, "hits": hits})
+
+
+# Registering and changing
+
+
+def _doubles(request: StaffRequest, form: ClientForm, apart_from: Client | None) -> list[Client]:
+    """Possible doubles that the person has not looked at and put aside."""
+    watched = {"family_name", "birth_date", "telephone"}
+    if apart_from and not watched & set(form.changed_data):
+        return []
+    found = people.possible_doubles(
+        staff=request.user,
+        apart_from=apart_from,
+        **{name: form.cleaned_data[name] for name in watched},
+    )
+    put_aside = set(request.POST.get("another_person", "").split())
+    return [] if {str(other.pk) for other in found} <= put_aside else found
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(*EVERYBODY)
+def client_new(request: StaffRequest) -> HttpResponse:
+    site = request.user.home_site
+    if "add_referrer" in request.POST:
+        return leave_for_referrer(request, field="doctor", site=site)
+    form = ClientForm(
+        request.POST or None,
+        initial=_first_values(request),
+        site=site,
+        clinical=sees_clinical(request.user),
+    )
+    context: dict[str, Any] = {"form": form, "today": timezone.localdate()}
+    if form.is_valid():
+        context["doubles"] = _doubles(request, form, None)
+        if not context["doubles"]:
+            form.cleaned_data.pop("version")
+            try:
+                client = people.register_client(by=request.user, **form.cleaned_data)
+            except ValidationError as refusal:
+                show_refusal(form, refusal)
+            else:
+                messages.success(request, f"Registered as {client.number}.")
+                return redirect("client-open", client.pk)
+    return render(request, "clinic/client_form.html", context)
+
+
+def _first_values(request: StaffRequest) -> dict[str, Any]:
+    typed = typed_before(request)
+    if typed is not None:
+        return dict(typed.items())
+    formats = get_format("DATE_INPUT_FORMATS")
+    return dict(filled_in(read_search(request.GET.get("q", ""), formats, timezone.localdate())))
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(*EVERYBODY)
+def client_edit(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    if "add_referrer" in request.POST:
+        return leave_for_referrer(request, field="doctor", site=client.site)
+    typed = typed_before(request)
+    settings: dict[str, Any] = {
+        "site": client.site,
+        "clinical": sees_clinical(request.user),
+        "initial": dict(typed.items()) if typed is not None else None,
+    }
+    data = None
+    if request.method == "POST":
+        data = resolved(request.POST, ClientForm(instance=client, **settings))
+    form = ClientForm(data, instance=client, **settings)
+    context: dict[str, Any] = {"form": form, "client": client, "today": timezone.localdate()}
+    if form.is_valid():
+        context["doubles"] = _doubles(request, form, client)
+        if not context["doubles"]:
+            answer = _change(request, form, pk)
+            if answer:
+                return answer
+    # the form has put typed values into its row, and the page shows the stored ones
+    context["client"] = client_or_404(request.user, pk)
+    return render(request, "clinic/client_form.html", context)
+
+
+def _change(request: StaffRequest, form: ClientForm, pk: int) -> HttpResponse | None:
+    client = client_or_404(request.user, pk)
+    fields = {name: form.cleaned_data[name] for name in form.fields if name != "version"}
+    try:
+        people.change_client(
+            client=client, seen=form.cleaned_data["version"] or 0, by=request.user, **fields
+        )
+    except people.StaleError:
+        return stale_page(request, form, client, client)
+    except ValidationError as refusal:
+        show_refusal(form, refusal)
+        return None
+    messages.success(request, "Saved.")
+    return redirect("client-open", pk)
+
+
+def stale_page(
+    request: StaffRequest, form: forms.ModelForm, stored: Model, client: Client
+) -> HttpResponse:
+    """Both values of each field that differs, and a choice; all that was typed comes along."""
+    typed = QueryDict(mutable=True)
+    typed.update(form.data)
+    typed["version"] = str(getattr(stored, "version"))  # noqa: B009 - any row with a version
+    typed.pop("csrfmiddlewaretoken", None)
+    context = {
+        "client": client,
+        "clashes": clashes(form, stored),
+        "typed": [(name, value) for name, values in typed.lists() for value in values],
+    }
+    return render(request, "clinic/client_stale.html", context, status=409)
+
+
+# Consents and alerts
+
+
+@require_safe
+@allowed(Role.CLINICIAN, Role.MANAGER)
+def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    answers = list(client.consents.select_related("taken_by", "withdrawn_with"))
+    purposes = [
+        {
+            "code": code,
+            "name": name,
+            "standing": next(
+                (it for it in answers if it.purpose == code and it.withdrawn_on is None), None
+            ),
+            "earlier": [it for it in answers if it.purpose == code and it.withdrawn_on],
+        }
+        for code, name in _purposes().items()
+    ]
+    return render(request, "clinic/consent_list.html", {"client": client, "purposes": purposes})
+
+
+def _purposes() -> dict[str, str]:
+    choices = Consent._meta.get_field("purpose").choices or []
+    return {str(code): str(name) for code, name in choices}
+
+
+def _saved_form(
+    request: StaffRequest, form: forms.BaseForm, save: Callable[..., object], said: str
+) -> bool:
+    """Whether the form was valid and the service took it; a refusal stands in the form."""
+    if not form.is_valid():
+        return False
+    try:
+        save(**form.cleaned_data, by=request.user)
+    except ValidationError as refusal:
+        show_refusal(form, refusal)
+        return False
+    messages.success(request, said)
+    return True
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(Role.CLINICIAN)
+def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    if purpose not in set(ConsentPurpose):
+        raise Http404
+    today = timezone.localdate()
+    form = ConsentForm(request.POST or None, initial={"given_on": today})
+
+    def save(**fields: Any) -> None:
+        people.answer_consent(client=client, purpose=ConsentPurpose(purpose), **fields)
+
+    if _saved_form(request, form, save, "The answer is kept."):
+        return redirect("consent-list", pk)
+    context = {
+        "client": client,
+        "form": form,
+        "purpose": _purposes()[purpose],
+        "under_age": client.age_on(today) < people.OF_AGE,
+    }
+    return render(request, "clinic/consent_form.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(Role.CLINICIAN)
+def consent_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
+    consent = get_object_or_404(
+        Consent.objects.filter(site__staff=request.user, withdrawn_on__isnull=True), pk=pk
+    )
+    form = EndForm(request.POST or None, initial={"on": timezone.localdate()})
+
+    def save(*, on: date, by: Staff) -> None:
+        people.withdraw_consent(consent=consent, by=by, on=on)
+
+    if _saved_form(request, form, save, "The withdrawal is kept."):
+        return redirect("consent-list", consent.client_id)
+    context = {
+        "client": client_or_404(request.user, consent.client_id),
+        "form": form,
+        "consent": consent,
+    }
+    return render(request, "clinic/consent_withdraw.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(*EVERYBODY)
+def alert_new(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    form = AlertForm(request.POST or None, initial={"since": timezone.localdate()})
+
+    def save(**fields: Any) -> None:
+        people.add_alert(client=client, **fields)
+
+    if _saved_form(request, form, save, "Everybody who opens the record sees the alert."):
+        return redirect("client-open", pk)
+    return render(request, "clinic/alert_form.html", {"client": client, "form": form})
+
+
+@require_http_methods(["GET", "POST"])
+@allowed(*EVERYBODY)
+def alert_end(request: StaffRequest, pk: int) -> HttpResponse:
+    alert = get_object_or_404(
+        Alert.objects.filter(site__staff=request.user, ended_on__isnull=True), pk=pk
+    )
+    form = EndForm(request.POST or None, initial={"on": timezone.localdate()})
+
+    def save(*, on: date, by: Staff) -> None:
+        people.end_alert(alert=alert, by=by, on=on)
+
+    if _saved_form(request, form, save, "The alert has ended."):
+        return redirect("client-open", alert.client_id)
+    context = {
+        "client": client_or_404(request.user, alert.client_id),
+        "form": form,
+        "alert": alert,
+    }
+    return render(request, "clinic/alert_end.html", context)
