@@ -1,0 +1,123 @@
+"""The client's record on one page; what reception may see, or all of it."""
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Any
+
+from django.db.models import Count, OuterRef, Prefetch, Q, Subquery
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from assessments.forms.episodes import words_of
+from assessments.models import Assessment, Episode, RunningHistory, Screening
+from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.domain.vocabulary import ConsentPurpose, ReassessmentState, TrailAction
+from clinic.models import Alert, Client, Hold, Reassessment, Staff, TrailEntry
+from clinic.services import trail
+from clinic.views.people import sees_clinical
+
+TRAIL_LINES = 10
+
+
+@require_safe
+@allowed(*EVERYBODY)
+def client_open(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    # recorded before it is read, so that the page shows this opening too
+    trail.record(TrailAction.VIEW, by=request.user, row=client, client=client)
+    today = timezone.localdate()
+    context = _for_everybody(client, request.user, today)
+    if sees_clinical(request.user):
+        context |= _clinical(client)
+    return render(request, "clinic/client_open.html", context)
+
+
+def _for_everybody(client: Client, staff: Staff, today: date) -> dict[str, Any]:
+    """Person, contact, alerts, appointments and dates, with what the strip above needs."""
+    alerts = list(
+        Alert.objects.filter(client=client).filter(
+            Q(ended_on__isnull=True) | Q(ended_on__gt=today)
+        )
+    )
+    holds = list(client.holds.open())
+    return {
+        "client": client,
+        "today": today,
+        "age": client.age_on(today),
+        "alerts": alerts,
+        "open_holds": holds,
+        "strip_holds": _strip_holds(holds, staff),
+        "dates": _dates(client),
+        "appointments": client.appointments.select_related("clinician", "room", "kind").order_by(
+            "-starts_at"
+        ),
+    }
+
+
+def _strip_holds(holds: Sequence[Hold], staff: Staff) -> list[str] | bool:
+    """Holds in words for clinicians; for everybody else only whether there are any."""
+    if not staff.is_clinician:
+        return bool(holds)
+    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in holds]
+
+
+def _dates(client: Client) -> dict[str, Any]:
+    """Newest screening and history and the reassessment that is open, in one query."""
+    of = {"client": OuterRef("pk")}
+    due = Reassessment.objects.filter(
+        state__in=[ReassessmentState.OPEN, ReassessmentState.BOOKED], **of
+    )
+    newest_screening = Screening.objects.filter(**of).newest_first()
+    newest_history = RunningHistory.objects.filter(**of).order_by("-taken_on", "-pk")
+    found = (
+        Client.objects.filter(pk=client.pk)
+        .annotate(
+            screened_on=Subquery(newest_screening.values("screened_on")[:1]),
+            taken_on=Subquery(newest_history.values("taken_on")[:1]),
+            due_on=Subquery(due.values("due_on")[:1]),
+            due_state=Subquery(due.values("state")[:1]),
+        )
+        .values("screened_on", "taken_on", "due_on", "due_state")
+        .get()
+    )
+    return dict(found)
+
+
+def _clinical(client: Client) -> dict[str, Any]:
+    """What clinicians and managers see besides."""
+    consents = list(client.consents.select_related("taken_by", "withdrawn_with"))
+    return {
+        "clinical": True,
+        "consents": consents,
+        "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
+        "episodes": _episodes(client),
+        "papers": client.papers.for_listing(),
+        "entries": TrailEntry.objects.filter(client=client).order_by("-at", "-pk")[:TRAIL_LINES],
+    }
+
+
+def _not_asked(answered: set[str]) -> list[str]:
+    return [str(purpose) for purpose in ConsentPurpose if purpose not in answered]
+
+
+def _episodes(client: Client) -> list[dict[str, Any]]:
+    """Each episode with its goals and its assessments, newest first."""
+    looks = Assessment.objects.select_related("programme", "clinician").annotate(
+        found=Count("findings")
+    )
+    rows = (
+        Episode.objects.filter(client=client)
+        .select_related("referrer")
+        .prefetch_related("goals", Prefetch("assessments", queryset=looks))
+    )
+    return [
+        {
+            "row": row,
+            "place": words_of(row.complaint_region),
+            "goal": words_of(row.goal),
+            "assessments": row.assessments.all(),
+        }
+        for row in rows
+    ]
