@@ -4,7 +4,6 @@
 import os
 import sys
 
-
 # These compute from one file and write nothing, so no secret key is made for them either.
 COMPUTING = {"propose", "measure"}
 

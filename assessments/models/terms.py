@@ -37,6 +37,8 @@ class Feature(Measured):
 class Test(Measured):
     """A strength or mobility test done beside the run."""
 
+    __test__ = False  # the name begins like a test case
+
 
 class Score(Measured):
     """An outcome measure."""

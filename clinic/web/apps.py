@@ -6,3 +6,6 @@ class WebConfig(AppConfig):
 
     name = "clinic.web"
     label = "web"
+
+    def ready(self) -> None:
+        from clinic.web import checks  # noqa: F401  # app ready

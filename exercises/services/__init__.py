@@ -1,0 +1,1 @@
+"""Every write of exercises; a public function is one transaction."""

@@ -1,0 +1,21 @@
+"""What `check --deploy` refuses."""
+
+import pytest
+from django.core.checks import run_checks
+
+
+def deploy_errors():
+    return {found.id for found in run_checks(include_deployment_checks=True)}
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "refused"),
+    [("SECRET_KEY_GIVEN", False, "clinic.E010"), ("DEMO", True, "clinic.E011")],
+)
+def test_deployment_is_refused(settings, name, value, refused):
+    settings.SECRET_KEY_GIVEN, settings.DEMO = True, False
+    assert refused not in deploy_errors()
+
+    setattr(settings, name, value)
+
+    assert refused in deploy_errors()
