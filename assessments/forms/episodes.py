@@ -118,10 +118,18 @@ class GoalForm(forms.ModelForm):
     class Meta:
         model = Goal
         fields = ["text", "by", "reached_on"]
-        labels = {"text": "goal"}
+        labels = {"text": "Goal", "by": "By"}
+        help_texts = {"by": "The day of the event, or a day to aim for."}
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.empty_permitted:  # a line that may stay empty is not marked as needed
+            self.fields["text"].required = False
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}
+        if self.has_changed() and not cleaned.get("text") and "text" not in self.errors:
+            self.add_error("text", "Name the goal.")
         by = cleaned.get("by")
         if by and by < self.instance.set_on:
             self.add_error("by", "The date of the goal lies before the day it was set.")

@@ -49,11 +49,27 @@ class SearchForm(forms.Form):
         required=False,
         max_length=120,
         help_text="Part of a name, record number, telephone or date of birth.",
-        widget=forms.TextInput(attrs={"autofocus": True, "autocomplete": "off"}),
+        widget=forms.TextInput(
+            attrs={
+                "autofocus": True,
+                "autocomplete": "off",
+                "class": "form-control",
+                "aria-describedby": "id_q_helptext",
+            }
+        ),
     )
 
 
-class ClientForm(forms.ModelForm):
+class AddressMixin:
+    """An address with the line ends that are stored, or an unchanged one would seem changed."""
+
+    cleaned_data: dict[str, Any]
+
+    def clean_address(self) -> str:
+        return "\n".join(str(self.cleaned_data["address"]).splitlines())
+
+
+class ClientForm(AddressMixin, forms.ModelForm):
     version = forms.IntegerField(widget=forms.HiddenInput, required=False)
 
     class Meta:
@@ -129,7 +145,7 @@ class ClientForm(forms.ModelForm):
         return cleaned
 
 
-class ReferrerForm(forms.ModelForm):
+class ReferrerForm(AddressMixin, forms.ModelForm):
     class Meta:
         model = Referrer
         fields = ["name", "kind", "practice", "address", "telephone", "email"]

@@ -239,7 +239,7 @@ def stale_page(
 def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     answers = list(client.consents.select_related("taken_by", "withdrawn_with"))
-    purposes = [
+    answers_of = [
         {
             "code": code,
             "name": name,
@@ -248,12 +248,13 @@ def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
             ),
             "earlier": [it for it in answers if it.purpose == code and it.withdrawn_on],
         }
-        for code, name in _purposes().items()
+        for code, name in purposes().items()
     ]
-    return render(request, "clinic/consent_list.html", {"client": client, "purposes": purposes})
+    return render(request, "clinic/consent_list.html", {"client": client, "purposes": answers_of})
 
 
-def _purposes() -> dict[str, str]:
+def purposes() -> dict[str, str]:
+    """What consent is asked for: code and words."""
     choices = Consent._meta.get_field("purpose").choices or []
     return {str(code): str(name) for code, name in choices}
 
@@ -290,7 +291,7 @@ def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
     context = {
         "client": client,
         "form": form,
-        "purpose": _purposes()[purpose],
+        "purpose": purposes()[purpose],
         "under_age": client.age_on(today) < people.OF_AGE,
     }
     return render(request, "clinic/consent_form.html", context)

@@ -249,6 +249,15 @@ def test_a_goal_before_today_is_refused_beside_its_field(client, staff, edition)
     assert not Episode.objects.exists()
 
 
+def test_a_goal_has_words(client, staff, edition):
+    response = client.post(
+        reverse("episode-new", args=[ClientFactory().pk]), TYPED | {"goals-0-text": ""}
+    )
+
+    assert response.context["goals"].errors[0] == {"text": ["Name the goal."]}
+    assert not Episode.objects.exists()
+
+
 def test_an_episode_is_edited_with_its_goals(client, staff, edition):
     episode = EpisodeFactory(client=ClientFactory(), clinician=staff)
     goal = GoalFactory(episode=episode)

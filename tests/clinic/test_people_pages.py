@@ -251,6 +251,18 @@ def test_a_stale_change_shows_both_values_and_lets_choose(client, staff):
     )
 
 
+def test_line_ends_of_a_browser_are_no_change(client, staff):
+    runner = ClientFactory(address="3 Brook Street\nLarkfield", birth_date=date(1990, 4, 12))
+
+    client.post(
+        reverse("client-edit", args=[runner.pk]),
+        edited(runner, address="3 Brook Street\r\nLarkfield", given_names="Orla"),
+    )
+
+    assert "address" not in TrailEntry.objects.get().detail["fields"]
+    assert "telephone" in TrailEntry.objects.get().detail["fields"]
+
+
 def test_the_page_of_a_refused_change_still_names_the_stored_client(client, staff):
     runner = ClientFactory(given_names="Orla")
 

@@ -13,10 +13,10 @@ from django.views.decorators.http import require_safe
 from assessments.forms.episodes import words_of
 from assessments.models import Assessment, Episode, RunningHistory, Screening
 from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
-from clinic.domain.vocabulary import ConsentPurpose, ReassessmentState, TrailAction
+from clinic.domain.vocabulary import ReassessmentState, TrailAction
 from clinic.models import Alert, Client, Hold, Reassessment, Staff, TrailEntry
 from clinic.services import trail
-from clinic.views.people import sees_clinical
+from clinic.views.people import purposes, sees_clinical
 
 TRAIL_LINES = 10
 
@@ -99,7 +99,7 @@ def _clinical(client: Client) -> dict[str, Any]:
 
 
 def _not_asked(answered: set[str]) -> list[str]:
-    return [str(purpose) for purpose in ConsentPurpose if purpose not in answered]
+    return [name for code, name in purposes().items() if code not in answered]
 
 
 def _episodes(client: Client) -> list[dict[str, Any]]:
