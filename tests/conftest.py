@@ -10,6 +10,21 @@ import pytest
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
 
 
+def pytest_configure():
+    """What differs from a clinic's server: no collected files, no TLS, a quick password hash."""
+    from django.conf import settings
+
+    settings.STORAGES = {
+        **settings.STORAGES,
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+    settings.WHITENOISE_AUTOREFRESH = settings.WHITENOISE_USE_FINDERS = True
+    settings.SECURE_SSL_REDIRECT = False
+    settings.SESSION_COOKIE_SECURE = settings.CSRF_COOKIE_SECURE = False
+    settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME = "sessionid", "csrftoken"
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
 @pytest.fixture(scope="session")
 def django_db_setup(django_db_setup, django_db_blocker):
     """Emptying tables between transactional tests needs the guards against deleting off.
@@ -52,18 +67,6 @@ def deleting_refused(db):
                 if guard.endswith(("_kept", "_not_emptied")):
                     for statement in statements:
                         cursor.execute(statement)
-
-
-@pytest.fixture(autouse=True)
-def plain_static_files(settings):
-    """No collected files are needed to render a page."""
-    settings.STORAGES = {
-        **settings.STORAGES,
-        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
-    }
-    settings.SECURE_SSL_REDIRECT = False
-    # a sign-in through the form is tested where it is the subject
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 
 @pytest.fixture(autouse=True)
