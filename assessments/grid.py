@@ -247,33 +247,34 @@ def stored(assessment: Assessment) -> Stored:
 def _answers(assessments: list[int]) -> dict[str, list[Any]]:
     """Rows of all three kinds of answers by one query: one answer is saved with twelve in all."""
     parts = [
-        model.objects.filter(assessment__in=assessments).values_list(
-            *(_column(model, name) for name in COLUMNS)
-        )
-        for model in KINDS.values()
+        model.objects.filter(assessment__in=assessments).values_list(*SELECTED[kind])
+        for kind, model in KINDS.items()
     ]
     found: dict[str, list[Any]] = {name: [] for name in KINDS}
     for values_of in parts[0].union(*parts[1:], all=True):
         record = dict(zip(COLUMNS, values_of, strict=True))
         name = record["kind"]
         model = KINDS[name]
-        names = [one.attname for one in model._meta.concrete_fields]
+        names = ATTNAMES[name]
         record[f"{CODES[name]}_id"] = record["code"]
         row = model.from_db(DEFAULT_DB_ALIAS, names, [record[one] for one in names])
         found[name].append(row)
     return found
 
 
-def _column(model: type[Row], name: str) -> Any:
+def _column(kind: str, name: str) -> Any:
     """A column of a kind of answer, or what stands for one that the kind lacks."""
-    kind = next(one for one, of in KINDS.items() if of is model)
     if name == "kind":
         return Value(kind, output_field=CharField())
     if name == "code":
         return F(f"{CODES[kind]}_id")
-    if name in {field.attname for field in model._meta.concrete_fields}:
-        return F(name)
-    return LACKING[name]
+    return F(name) if name in ATTNAMES[kind] else LACKING[name]
+
+
+ATTNAMES = {
+    kind: [field.attname for field in model._meta.concrete_fields] for kind, model in KINDS.items()
+}
+SELECTED = {kind: [_column(kind, name) for name in COLUMNS] for kind in KINDS}
 
 
 def keep(assessment: Assessment, rows: Mapping[str, list[Any]]) -> None:
@@ -309,25 +310,39 @@ def sides_of(measure: Measure) -> tuple[Side, ...]:
 
 def sections(held: Stored, trial: Trial, tables: AssessmentTables) -> list[Section]:
     """The five areas, the tests and the scores."""
-    grid = [
-        Section(
+    return [
+        Section(code, name, tuple(line_of(kind, one, held, trial, tables) for one in measures))
+        for code, name, kind, measures in _parts(_Shared(tables))
+    ]
+
+
+def sections_of(
+    keys: Iterable[str], held: Stored, trial: Trial, tables: AssessmentTables
+) -> list[Section]:
+    """The sections that hold the cells of these keys."""
+    codes = {tuple(key.split(".")[:2]) for key in keys}
+    return [
+        Section(code, name, tuple(line_of(kind, one, held, trial, tables) for one in measures))
+        for code, name, kind, measures in _parts(_Shared(tables))
+        if any((kind, one.code) in codes for one in measures)
+    ]
+
+
+@lru_cache(maxsize=8)
+def _parts(shared: "_Shared") -> list[tuple[str, str, str, tuple[Measure, ...]]]:
+    tables = shared.tables
+    areas: list[tuple[str, str, str, tuple[Measure, ...]]] = [
+        (
             area.value,
             area.value.replace("_", " ").capitalize(),
-            tuple(
-                line_of(OBSERVATION, feature, held, trial, tables)
-                for feature in tables.features.values()
-                if feature.area is area
-            ),
+            OBSERVATION,
+            tuple(one for one in tables.features.values() if one.area is area),
         )
         for area in Area
     ]
-    tests = tuple(line_of(TEST, test, held, trial, tables) for test in tables.tests.values())
-    scores = tuple(line_of(SCORE, score, held, trial, tables) for score in tables.scores.values())
-    return [
-        *grid,
-        Section("tests", "Tests", tests),
-        Section("scores", "Pain and function", scores),
-    ]
+    tests = ("tests", "Tests", TEST, tuple(tables.tests.values()))
+    scores = ("scores", "Pain and function", SCORE, tuple(tables.scores.values()))
+    return [*areas, tests, scores]
 
 
 def line_of(

@@ -81,7 +81,9 @@ class TrialForm(forms.ModelForm):
 
 
 class AssessmentForm(forms.ModelForm):
-    history_unchanged = forms.BooleanField(label="Nothing has changed", required=False)
+    history_unchanged = forms.BooleanField(
+        label="Nothing has changed since the running history", required=False
+    )
 
     class Meta:
         model = Assessment

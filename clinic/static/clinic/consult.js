@@ -25,7 +25,9 @@ function choose(group, value) {
 
 function nextValue(input) {
   const side = [...page.querySelectorAll("input[data-side]")].filter((it) => it.dataset.side === input.dataset.side);
-  side[side.indexOf(input) + 1]?.focus();
+  const next = side[side.indexOf(input) + 1];
+  next?.focus();
+  next?.select();
 }
 
 function isText(node) {
@@ -119,15 +121,14 @@ function lost(event) {
   const cell = cellOf(event.detail.elt);
   if (!cell) return;
   cell.dataset.unsaved = "yes";
-  status.classList.add("error");
-  status.textContent = "Not saved: no connection to the clinic. It stays here and is sent again.";
+  const line = document.createElement("p");
+  line.className = "said error";
+  line.textContent = "Not saved: no connection to the clinic. It stays here and is sent again.";
+  status.replaceChildren(line);
 }
 
 document.addEventListener("htmx:sendError", lost);
 document.addEventListener("htmx:responseError", lost);
-document.addEventListener("htmx:afterRequest", (event) => {
-  if (event.detail.successful && !page.querySelector("[data-unsaved]")) status?.classList.remove("error");
-});
 
 const again = () => page.querySelectorAll("[data-unsaved]").forEach(save);
 window.addEventListener("online", again);

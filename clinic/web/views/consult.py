@@ -20,6 +20,7 @@ from assessments.domain.tables import TestRow
 from assessments.editions import tables_of
 from assessments.facts import assessment_value
 from assessments.forms.assessments import AssessmentForm, TrialForm
+from assessments.grid_html import cell_html, section_html
 from assessments.models import Assessment, Trial
 from assessments.services import answers
 from assessments.services import assessments as services
@@ -116,16 +117,42 @@ def assessment_open(request: StaffRequest, pk: int) -> HttpResponse:
         row=consult.assessment,
         client=consult.assessment.client,
     )
-    return render(request, "assessments/assessment_open.html", page(request, consult))
+    return _whole_page(request, page(request, consult))
+
+
+def _whole_page(request: StaffRequest, context: dict[str, Any], status: int = 200) -> HttpResponse:
+    """The page with all its lines."""
+    assessment, sections = context["assessment"], context["sections"]
+    warned = cautions(context["judged"], sections)
+    context["parts"] = [
+        {
+            "section": one,
+            "html": section_html(
+                one,
+                address=reverse("assessment-answers", args=[assessment.pk]),
+                editable=context["editable"],
+                cautions=warned,
+            ),
+        }
+        for one in sections
+    ]
+    return render(request, "assessments/assessment_open.html", context, status=status)
 
 
 def page(
-    request: StaffRequest, consult: Consult, saving: answers.Saving | None = None, **more: Any
+    request: StaffRequest,
+    consult: Consult,
+    saving: answers.Saving | None = None,
+    keys: Iterable[str] = (),
+    **more: Any,
 ) -> dict[str, Any]:
-    """Context of the whole page."""
+    """Context of the whole page, or of the sections that hold the cells of `keys`."""
     assessment, held = consult.assessment, consult.held
-    shown = consult.judged()
-    sections = grid.sections(held, consult.trial, tables_of(assessment.edition_id))
+    shown, tables = consult.judged(), tables_of(assessment.edition_id)
+    if keys:
+        sections = grid.sections_of(keys, held, consult.trial, tables)
+    else:
+        sections = grid.sections(held, consult.trial, tables)
     if saving and saving.refused:
         sections = [_with_refused(one, saving, request.POST) for one in sections]
     return {
@@ -135,7 +162,6 @@ def page(
         "trial": consult.trial,
         "trials": held.trials,
         "judged": shown,
-        "cautions": cautions(shown, sections),
         "narrative": _narrative(assessment),
         "editable": not assessment.is_signed,
         "keys_off": request.session.get(KEYS_OFF, False),
@@ -215,9 +241,7 @@ def assessment_answers(request: StaffRequest, pk: int) -> HttpResponse:
     if request.htmx:  # type: ignore[attr-defined]
         return _part(request, consult, saving)
     if saving.refused:
-        return render(
-            request, "assessments/assessment_open.html", page(request, consult, saving), status=422
-        )
+        return _whole_page(request, page(request, consult, saving), status=422)
     messages.success(request, f"Saved at {timezone.localtime():%H:%M:%S}.")
     return redirect(_back(consult, request.POST.get("area", "")))
 
@@ -229,10 +253,10 @@ def _back(consult: Consult, area: str) -> str:
 
 def _part(request: StaffRequest, consult: Consult, saving: answers.Saving) -> HttpResponse:
     """The cell that was answered, and out of band what it changes elsewhere."""
-    context = page(request, consult, saving)
     keys = {one.key for one in answers.typed_answers(request.POST)}
+    context = page(request, consult, saving, keys)
     context["cells"] = [
-        (line, cell)
+        {"cell": cell, "html": cell_html(line, cell, editable=context["editable"])}
         for section in context["sections"]
         for line in section.lines
         for cell in line.cells
@@ -266,7 +290,7 @@ def _words_saved(request: StaffRequest, consult: Consult, name: str) -> HttpResp
     context = page(request, consult)
     texts = _narrative(consult.assessment)
     context["narrative"] = [one if it["name"] == name else it for it in texts]
-    return render(request, "assessments/assessment_open.html", context, status=422)
+    return _whole_page(request, context, status=422)
 
 
 @allowed(Role.CLINICIAN)
