@@ -1,6 +1,7 @@
 """What every page needs around its own content."""
 
 from collections.abc import Iterator
+from datetime import date
 from typing import Any, NamedTuple
 
 from django import template
@@ -11,7 +12,8 @@ from django.template.context import Context
 from django.urls import NoReverseMatch, Resolver404, resolve, reverse
 from django.utils import timezone
 
-from clinic.models import Client, Staff
+from clinic.domain.vocabulary import AlertKind, HoldScope
+from clinic.models import Alert, Client, Staff
 
 register = template.Library()
 
@@ -22,6 +24,9 @@ PLACES = [
     ("Due", "due-list"),
     ("Library", "library"),
 ]
+
+
+ALERTS_FIRST: dict[str, int] = {kind: rank for rank, kind in enumerate(AlertKind)}
 
 
 class Place(NamedTuple):
@@ -86,7 +91,7 @@ def client_strip(context: Context) -> dict[str, Any]:
     return {
         "client": client,
         "age": client.age_on(today),
-        "alerts": client.alerts.filter(Q(ended_on__isnull=True) | Q(ended_on__gt=today)),
+        "alerts": _alerts(client, today),
         "clinical": clinical,
         "holds": _holds(client, clinical=clinical),
         "record": address("client-open", client.pk),
@@ -94,12 +99,19 @@ def client_strip(context: Context) -> dict[str, Any]:
     }
 
 
+def _alerts(client: Client, today: date) -> list[Alert]:
+    """Alerts that stand today, those that can hurt first."""
+    standing = client.alerts.filter(Q(ended_on__isnull=True) | Q(ended_on__gt=today))
+    return sorted(standing, key=lambda alert: ALERTS_FIRST.get(alert.kind, len(ALERTS_FIRST)))
+
+
 def _holds(client: Client, *, clinical: bool) -> list[str] | bool:
     """Open holds in words; for everybody else only whether there are any."""
     holds = client.holds.open()
     if not clinical:
         return holds.exists()
-    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in holds]
+    gravest_first = sorted(holds, key=lambda hold: list(HoldScope).index(HoldScope(hold.scope)))
+    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in gravest_first]
 
 
 @register.inclusion_tag("clinic/_error_summary.html")

@@ -28,7 +28,12 @@ def failed(request: HttpRequest) -> HttpResponse:
     """Drawn without the request: whatever failed must not fail again in the strip."""
     reference = _reference()
     logger.error("%s %s %s", reference, request.method, request.path, exc_info=sys.exc_info())
-    return HttpResponse(render_to_string("500.html", {"reference": reference}), status=500)
+    try:
+        page: str = render_to_string("500.html", {"reference": reference})
+    except Exception:  # what draws the pages may be the very thing that is broken
+        logger.exception("%s: the page for it cannot be drawn", reference)
+        page = f"Something failed on our side. Reference: {reference}"
+    return HttpResponse(page, status=HTTPStatus.INTERNAL_SERVER_ERROR)
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
