@@ -38,12 +38,12 @@ def section_html(section: Section, *, address: str, editable: bool, cautions: li
     """
     parts = []
     for line in section.lines:
-        parts.append(_head(line, caution=line.measure.code in cautions))
-        parts += [
+        cells = [
             _wrapped(cell, cell_html(line, cell, editable=editable), address if editable else "")
             for cell in line.cells
         ]
-        parts.append("</div></div>")
+        frame = _frame(line, caution=line.measure.code in cautions)
+        parts.append(frame.replace(mark("cells"), "".join(cells)))
     return mark_safe("".join(parts))  # noqa: S308  # every part was escaped where it was made
 
 
@@ -118,11 +118,11 @@ def _drawn(line: Line, cell: Cell, *, editable: bool) -> SafeString:
     return _rendered(name, {"line": line, "cell": cell, "about": line.about})
 
 
-def _head(line: Line, *, caution: bool) -> str:
-    return _head_of(_Head(line, caution=caution))
+def _frame(line: Line, *, caution: bool) -> str:
+    return _frame_of(_Frame(line, caution=caution))
 
 
-class _Head:
+class _Frame:
     """A line without its answers as the key of a cache."""
 
     def __init__(self, line: Line, *, caution: bool) -> None:
@@ -133,12 +133,15 @@ class _Head:
         return hash(self.key)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Head) and self.key == other.key
+        return isinstance(other, _Frame) and self.key == other.key
 
 
 @lru_cache(maxsize=1024)
-def _head_of(head: _Head) -> str:
-    return _rendered("assessments/_row.html", {"line": head.line, "caution": head.caution})
+def _frame_of(frame: _Frame) -> str:
+    return _rendered(
+        "assessments/_row.html",
+        {"line": frame.line, "caution": frame.caution, "mark": mark("cells")},
+    )
 
 
 def _rendered(name: str, context: dict[str, Any]) -> SafeString:
