@@ -155,6 +155,17 @@ def test_a_double_that_was_not_shown_is_asked_about_again(client, staff):
     assert len(response.context["doubles"]) == 2
 
 
+def test_a_person_without_a_site_is_told_so(client, staff):
+    staff.home_site = None
+    staff.save()
+
+    response = client.post(reverse("client-new"), TYPED)
+
+    assert errors_of(response) == {
+        "__all__": ["Your account has no site: ask the clinic manager."]
+    }
+
+
 def test_reception_registers_without_clinical_fields(client, reception):
     form = client.get(reverse("client-new")).context["form"]
     assert "telephone" in form.fields
