@@ -99,6 +99,7 @@ MAKERS = {
     ("appointments", "pk"): lambda world: world.of_client(
         AppointmentFactory, clinician=world.staff
     ),
+    ("state", "act"): lambda world: "arrived",
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,
     ("assessments", "pk"): lambda world: world.assessment().pk,
