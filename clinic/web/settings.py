@@ -40,6 +40,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
+    "django.middleware.gzip.GZipMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -120,8 +121,12 @@ ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
 ACCOUNT_EMAIL_VERIFICATION = "none"
 ACCOUNT_RATE_LIMITS = {"login_failed": "5/5m/key,20/5m/ip"}
 ACCOUNT_PRESERVE_USERNAME_CASING = False
+ACCOUNT_SESSION_REMEMBER = False
+MFA_ADAPTER = "clinic.accounts.SealedFactors"
+MFA_ALLOW_UNVERIFIED_EMAIL = True
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 
+CSRF_FAILURE_VIEW = "clinic.web.views.errors.csrf_failure"
 SESSION_COOKIE_AGE = 12 * 60 * 60
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
@@ -155,7 +160,11 @@ STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if DEMO
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
 }
 MEDIA_ROOT = DATA_DIR / "files"
 WHITENOISE_USE_FINDERS = DEMO
