@@ -1,0 +1,124 @@
+"""Forms of the diary: finding a time, booking it, and closing what will not happen."""
+
+from datetime import date
+from typing import Any
+
+from crispy_forms.layout import Div
+from django import forms
+from django.core.exceptions import ValidationError
+
+from clinic.domain.vocabulary import ReassessmentState
+from clinic.forms.people import plain_helper
+from clinic.models import Appointment, AppointmentKind, Room, Site, Staff
+
+DAY_EXAMPLE = "For example 12.3.2027."
+
+
+class DayForm(forms.Form):
+    """Which day of the diary, and of which site."""
+
+    day = forms.DateField(required=False, help_text=DAY_EXAMPLE)
+    site = forms.ModelChoiceField(Site.objects.none(), required=False, empty_label=None)
+
+    def __init__(self, *args: Any, staff: Staff, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        sites = Site.objects.filter(staff=staff)
+        self.fields["site"].queryset = sites  # type: ignore[attr-defined]
+        self.helper = plain_helper()
+        self.helper.disable_csrf = True
+
+
+class FindForm(forms.Form):
+    """What to look for: kind, clinician, from which day on."""
+
+    kind = forms.ModelChoiceField(AppointmentKind.objects.none(), empty_label=None)
+    clinician = forms.ModelChoiceField(Staff.objects.none(), required=False, empty_label="anybody")
+    day = forms.DateField(label="On or after", help_text=DAY_EXAMPLE)
+    after = forms.DateTimeField(required=False, widget=forms.HiddenInput)
+
+    def __init__(
+        self, *args: Any, site: Site, clinicians: Any, moving: bool = False, **kwargs: Any
+    ) -> None:
+        # the page holds a second form with the same fields
+        super().__init__(*args, **({"auto_id": "find_%s"} | kwargs))
+        kinds = AppointmentKind.objects.filter(site=site)
+        self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
+        self.fields["clinician"].queryset = clinicians  # type: ignore[attr-defined]
+        names = ["clinician", "day"] if moving else ["kind", "clinician", "day"]
+        if moving:
+            del self.fields["kind"]
+        self.helper = plain_helper(Div(*names, css_class="diary-find"))
+        self.helper.disable_csrf = True
+
+
+class BookingForm(forms.ModelForm):
+    """One time, from a button of the list or typed."""
+
+    seen = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    class Meta:
+        model = Appointment
+        fields = ["kind", "local_date", "local_time", "clinician", "room"]
+        help_texts = {"local_date": DAY_EXAMPLE, "local_time": "For example 14:30."}
+
+    def __init__(
+        self,
+        *args: Any,
+        site: Site,
+        clinicians: Any,
+        today: date,
+        moving: bool = False,
+        **kwargs: Any,
+    ) -> None:
+        """today: at the site; nothing is booked before it."""
+        super().__init__(*args, **kwargs)
+        self.today = today
+        kinds = AppointmentKind.objects.filter(site=site).select_related("site")
+        self.fields["kind"].queryset = kinds  # type: ignore[attr-defined]
+        self.fields["room"].queryset = Room.objects.filter(site=site)  # type: ignore[attr-defined]
+        self.fields["clinician"].queryset = clinicians  # type: ignore[attr-defined]
+        for name in ("kind", "room", "clinician"):
+            self.fields[name].empty_label = "choose"  # type: ignore[attr-defined]
+        rows = [Div("local_date", "local_time", css_class="pair")]
+        if moving:
+            del self.fields["kind"]
+            rows.append(Div("clinician", "room", css_class="pair"))
+            self.helper = plain_helper(*rows, "seen")
+        else:
+            del self.fields["seen"]
+            rows.append(Div("kind", "clinician", "room", css_class="pair"))
+            self.helper = plain_helper(*rows)
+
+    def clean_local_date(self) -> date:
+        day: date = self.cleaned_data["local_date"]
+        if day < self.today:
+            raise ValidationError("This day is over: choose today or later.")
+        return day
+
+    def _post_clean(self) -> None:
+        """The row is made and checked by the service, once it has its instants."""
+
+
+class ReasonForm(forms.Form):
+    """Why an appointment is cancelled."""
+
+    reason = forms.CharField(label="Why", max_length=160, help_text="No health details.")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.helper = plain_helper()
+
+
+class CloseForm(ReasonForm):
+    """What became of a reassessment that will not be booked."""
+
+    state = forms.TypedChoiceField(
+        label="What happened",
+        choices=[
+            (ReassessmentState.DECLINED, "the client declined"),
+            (ReassessmentState.LOST, "the client could not be reached"),
+        ],
+        widget=forms.RadioSelect,
+        coerce=ReassessmentState,
+    )
+    field_order = ["state", "reason"]
