@@ -1,0 +1,133 @@
+"""The first page: what waits for the person who signed in, today and tomorrow."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Q
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from assessments.models import Assessment
+from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.domain.diary import late_words
+from clinic.domain.vocabulary import PaperKind, PaperState
+from clinic.models import Appointment, Edition, Paper, PolicyConfirmation, Reassessment, Staff
+from clinic.services.reassessments import today_at
+from exercises.editions import edition_of
+
+AHEAD = timedelta(days=14)  # rule of this clinic: what falls due is told two weeks before
+SHOWN = 12  # rows of the due list on this page; the rest stands on its own
+
+
+@dataclass(frozen=True)
+class Due:
+    """A reassessment to book, and how late it is in words."""
+
+    row: Reassessment
+    late: bool
+    words: str
+
+
+@require_safe
+@allowed(*EVERYBODY)
+def today(request: StaffRequest) -> HttpResponse:
+    staff = request.user
+    day = today_at(staff.home_site) if staff.home_site else timezone.localdate()
+    diary = list(_diary(staff, day))
+    due = list(_due(staff, day))
+    context: dict[str, Any] = {"day": day, "tomorrow": day + timedelta(days=1)}
+    if staff.is_clinician or staff.is_manager:
+        context["drafts"] = drafts = list(_drafts(staff))
+    if staff.is_clinician:
+        context |= _for_clinician(staff, day, diary, due, drafts)
+    if staff.is_reception:
+        context |= _for_reception(day, diary, due)
+    if staff.is_manager:
+        context |= _for_manager(due, drafts)
+    return render(request, "clinic/today.html", context)
+
+
+def _for_clinician(
+    staff: Staff, day: date, diary: list[Appointment], due: list[Due], drafts: list[Assessment]
+) -> dict[str, Any]:
+    papers = list(_papers(staff))
+    mine = [it for it in due if it.row.clinician_id == staff.pk]
+    return {
+        "my_day": [row for row in diary if row.local_date == day and row.clinician_id == staff.pk],
+        "my_drafts": [row for row in drafts if row.clinician_id == staff.pk],
+        "my_due": mine[:SHOWN],
+        "my_due_left": len(mine[SHOWN:]),
+        "to_sign": [row for row in papers if not row.is_signed],
+        "to_send": [row for row in papers if row.is_signed],
+    }
+
+
+def _for_reception(day: date, diary: list[Appointment], due: list[Due]) -> dict[str, Any]:
+    return {
+        "arrivals": [row for row in diary if row.local_date == day],
+        "next_day": [row for row in diary if row.local_date != day],
+        "to_phone": due[:SHOWN],
+        "to_phone_left": len(due[SHOWN:]),
+    }
+
+
+def _for_manager(due: list[Due], drafts: list[Assessment]) -> dict[str, Any]:
+    return {
+        "draft_count": len(drafts),
+        "late_count": sum(it.late for it in due),
+        "points_to_confirm": _points_to_confirm(),
+    }
+
+
+# Reading: each one query
+
+
+def _diary(staff: Staff, day: date) -> Iterable[Appointment]:
+    """Standing appointments of today and tomorrow at this person's sites."""
+    return (
+        Appointment.objects.standing()
+        .filter(site__staff=staff, local_date__range=(day, day + timedelta(days=1)))
+        .for_listing()
+    )
+
+
+def _due(staff: Staff, day: date) -> Iterable[Due]:
+    """Open reassessments that are late or fall due within two weeks, the latest first."""
+    rows = Reassessment.objects.waiting().filter(site__staff=staff, due_on__lte=day + AHEAD)
+    for row in rows.for_listing():
+        yield Due(row, row.due_on < day, late_words(row.due_on, day))
+
+
+def _drafts(staff: Staff) -> Iterable[Assessment]:
+    """Assessments without a signature: the person's own, or all for a manager."""
+    rows = Assessment.objects.unsigned().filter(site__staff=staff)
+    if not staff.is_manager:
+        rows = rows.filter(clinician=staff)
+    return rows.select_related("client").order_by("assessed_on", "pk")
+
+
+def _papers(staff: Staff) -> Iterable[Paper]:
+    """The person's papers that wait for a signature, and letters signed and not yet sent."""
+    rows = Paper.objects.filter(site__staff=staff, created_by=staff, replaced_by__isnull=True)
+    unsent = Q(
+        state=PaperState.SIGNED,
+        kind__in=[PaperKind.LETTER, PaperKind.REFERRAL],
+        sendings__isnull=True,
+    )
+    waiting = rows.filter(Q(state=PaperState.DRAFT) | unsent)
+    return waiting.select_related("client").without_bytes().order_by("created_at")
+
+
+def _points_to_confirm() -> int:
+    """Policy points of the newest edition that no clinician has confirmed; none before one."""
+    newest = Edition.objects.newest().values_list("pk", flat=True).first()
+    if newest is None:
+        return 0
+    confirmed = set(
+        PolicyConfirmation.objects.filter(edition=newest).values_list("code", flat=True)
+    )
+    return sum(point.code not in confirmed for point in edition_of(newest).policy)
