@@ -224,7 +224,7 @@ class Person(Stored):
     """The client as named on a paper."""
 
     full_name: str
-    born: date
+    born: date | None
     record_number: str
     preferred_name: str = ""
     address: tuple[str, ...] = ()
