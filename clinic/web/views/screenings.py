@@ -1,0 +1,178 @@
+"""The screening page: what is asked, what a yes stops, and how a hold is lifted."""
+
+from datetime import date
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpResponse, HttpResponseBadRequest
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.http import require_http_methods
+from django.views.decorators.vary import vary_on_headers
+
+from assessments.editions import newest
+from assessments.facts import intake_value
+from assessments.forms.screenings import LiftForm
+from assessments.models import Screening, ScreeningAnswer
+from assessments.screening_rows import HOW_SOON, answers_of, groups_of, row_of
+from assessments.services import screenings as services
+from clinic.access import StaffRequest, allowed, client_or_404
+from clinic.domain.vocabulary import Role
+from clinic.forms.people import show_refusal
+from clinic.models import Client
+from exercises.domain.edition import Edition
+from exercises.domain.proposals import Proposal, propose
+from exercises.domain.sentences import hold_sentence
+from exercises.editions import edition_of
+from exercises.services.holds import refresh_holds
+
+# the pain zone is judged at an assessment; the questions here do not ask for pain
+UNTOLD = frozenset({"R04"})
+
+
+def evaluated(client: Client, screening: Screening | None, on: date) -> tuple[Proposal, Edition]:
+    """What stands before anything was seen: only its holds and lifts matter here."""
+    edition = edition_of(newest().pk)
+    value = intake_value(
+        client,
+        on=on,
+        episode=client.episodes.open().first(),
+        history=client.histories.first(),
+        screening=screening,
+    )
+    return propose(value, edition), edition
+
+
+def amounts(proposal: Proposal, edition: Edition, asked: int) -> dict[str, Any]:
+    """The holds in words, what is lifted, and how much was not asked yet."""
+    holds = [
+        {
+            "code": hold.code,
+            "sentence": hold_sentence(hold, edition).page,
+            "to": hold.to or "",
+            "how_soon": HOW_SOON.get(hold.urgency, "") if hold.urgency else "",
+        }
+        for hold in proposal.holds
+    ]
+    return {
+        "holds": holds,
+        "lifted": proposal.lifted,
+        "not_asked": len(edition.tables.flags) - asked,
+    }
+
+
+def after_saving(
+    client: Client, screening: Screening, request: StaffRequest
+) -> tuple[Proposal, Edition]:
+    """Evaluate the round and keep the client's holds in step with it."""
+    today = timezone.localdate()
+    proposal, edition = evaluated(client, screening, today)
+    refresh_holds(
+        client=client,
+        proposal=proposal,
+        edition=edition,
+        on=today,
+        by=request.user,
+        untold=UNTOLD,
+    )
+    return proposal, edition
+
+
+def asked_in(held: dict[str, ScreeningAnswer]) -> int:
+    return sum(one.answer != "not_asked" for one in held.values())
+
+
+def former_answers(client: Client, today: date) -> dict[str, ScreeningAnswer]:
+    former = client.screenings.filter(screened_on__lt=today).newest_first().first()
+    return answers_of(former)
+
+
+@vary_on_headers("HX-Request")
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
+    """Today's round; another day starts an empty one."""
+    client = client_or_404(request.user, pk)
+    today = timezone.localdate()
+    if request.method == "POST":
+        return _saved(request, client, today)
+    screening = services.round_of(client, today)
+    proposal, edition = evaluated(client, screening or services.newest_round(client), today)
+    held = answers_of(screening)
+    context = {
+        "client": client,
+        "screening": screening,
+        "newest": services.newest_round(client),
+        "groups": groups_of(edition.tables, held, former_answers(client, today)),
+        "back": _back(request, client),
+        "today": today,
+    }
+    context |= amounts(proposal, edition, asked_in(held))
+    return render(request, "assessments/screening_open.html", context)
+
+
+def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
+    flags = edition_of(newest().pk).tables.flags
+    typed = {code: request.POST[code] for code in flags if code in request.POST}
+    if request.POST.get("others") == "no":
+        held = {
+            code: one.answer for code, one in answers_of(services.round_of(client, today)).items()
+        }
+        known = held | typed
+        typed |= {code: "no" for code in flags if known.get(code, "not_asked") == "not_asked"}
+    try:
+        screening = services.answer_flags(client=client, on=today, answers=typed, by=request.user)
+    except ValidationError as refusal:
+        return HttpResponseBadRequest(" ".join(refusal.messages))
+    proposal, edition = after_saving(client, screening, request)
+    if not request.htmx:  # type: ignore[attr-defined]
+        messages.success(request, "The answers are saved.")
+        stay = "others" in request.POST or "save" in request.POST
+        return redirect(request.get_full_path() if stay else _back(request, client))
+    held_now = answers_of(screening)
+    (code,) = typed
+    context = {"row": row_of(flags[code], held_now, former_answers(client, today)), "saved": True}
+    context |= {"client": client, "now": timezone.localtime(), "replace": True}
+    context |= amounts(proposal, edition, asked_in(held_now))
+    return render(request, "assessments/_screening_saved.html", context)
+
+
+def _back(request: StaffRequest, client: Client) -> str:
+    """Where the page was opened from, if that is a page of ours; else the client's record."""
+    wanted = request.GET.get("next", "")
+    if wanted and url_has_allowed_host_and_scheme(wanted, allowed_hosts=None):
+        return wanted
+    return reverse("client-open", args=[client.pk])
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def screening_lift(request: StaffRequest, pk: int) -> HttpResponse:
+    answers = ScreeningAnswer.objects.select_related("screening__client__site", "flag")
+    answer = get_object_or_404(answers.filter(site__staff=request.user, answer="yes"), pk=pk)
+    client, today = answer.screening.client, timezone.localdate()
+    flag = edition_of(newest().pk).tables.flags[answer.flag_id]
+    form = LiftForm(request.POST or None, needed=flag.lifted_when, initial={"lifted_on": today})
+    if form.is_valid():
+        fields = form.cleaned_data
+        try:
+            services.lift_flag(
+                answer=answer,
+                on=fields["lifted_on"],
+                reason=fields["reason"],
+                keeps=fields["keeps"],
+                by=request.user,
+                today=today,
+            )
+        except ValidationError as refusal:
+            show_refusal(form, refusal)
+        else:
+            after_saving(client, answer.screening, request)
+            messages.success(request, "The hold is lifted.")
+            return redirect("screening-open", client.pk)
+    context = {"client": client, "form": form, "flag": flag, "answer": answer}
+    status = 422 if form.errors else 200
+    return render(request, "assessments/screening_lift.html", context, status=status)
