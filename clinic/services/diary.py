@@ -4,9 +4,10 @@ The friendly checks say what is wrong; the promise that no clinician and no room
 the database's own (guards `appointment_clinician_free` and `appointment_room_free`).
 """
 
+from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from itertools import groupby, islice
 from typing import Any
@@ -59,11 +60,15 @@ def clinicians_of(site: Site) -> QuerySet[Staff]:
 
 
 def weeks_of(
-    kind: AppointmentKind, first_day: date, apart_from: Appointment | None = None
+    kind: AppointmentKind,
+    first_day: date,
+    client: Client | None = None,
+    apart_from: Appointment | None = None,
 ) -> tuple[dict[Staff, diary.Week], dict[int, Room]]:
     """What free times follow from, for each clinician with hours at the site; rooms by key.
 
-    apart_from: an appointment that is to be moved, so its own time counts as free.
+    client: whose own appointments take time as well; apart_from: an appointment that is to be
+    moved, so its own time counts as free.
     """
     site, zone = kind.site, ZoneInfo(kind.site.time_zone)
     hours = (
@@ -76,10 +81,13 @@ def weeks_of(
     suitable = [room for room in rooms.values() if room.has_treadmill or not kind.needs_treadmill]
     # the room that fewer kinds can use stays free as long as it may
     suitable.sort(key=lambda room: (room.has_treadmill != kind.needs_treadmill, room.name))
-    by_clinician, by_room = _taken(site, list(opening), first_day, apart_from)
-    room_times = [diary.RoomTimes(room.pk, by_room.get(room.pk, [])) for room in suitable]
+    taken = _taken(site, list(opening), first_day, apart_from)
+    own = taken.by_client.get(client.pk, []) if client else []
+    room_times = [diary.RoomTimes(room.pk, taken.by_room.get(room.pk, [])) for room in suitable]
     weeks = {
-        person: diary.Week(_by_weekday(rows), by_clinician.get(person.pk, []), room_times, zone)
+        person: diary.Week(
+            _by_weekday(rows), [*taken.by_clinician.get(person.pk, []), *own], room_times, zone
+        )
         for person, rows in opening.items()
     }
     return weeks, rooms
@@ -95,10 +103,19 @@ def _by_weekday(rows: Sequence[OpeningHours]) -> dict[int, list[diary.Hours]]:
 Spans = dict[int, list[diary.Span]]
 
 
+@dataclass(frozen=True)
+class Taken:
+    """Times that are gone, by the key of who or what they belong to."""
+
+    by_clinician: Spans = field(default_factory=lambda: defaultdict(list))
+    by_room: Spans = field(default_factory=lambda: defaultdict(list))
+    by_client: Spans = field(default_factory=lambda: defaultdict(list))
+
+
 def _taken(
     site: Site, clinicians: Sequence[Staff], first_day: date, apart_from: Appointment | None
-) -> tuple[Spans, Spans]:
-    """What stands from the day before on, by clinician (at every site) and by room."""
+) -> Taken:
+    """What stands from the day before on; of clinicians at every site."""
     standing = Appointment.objects.standing().filter(
         Q(site=site) | Q(clinician__in=clinicians),
         local_date__range=(
@@ -108,14 +125,14 @@ def _taken(
     )
     if apart_from:
         standing = standing.exclude(pk=apart_from.pk)
-    by_clinician: Spans = {}
-    by_room: Spans = {}
-    for clinician, room, *span in standing.values_list(
-        "clinician", "room", "starts_at", "ends_at"
+    taken = Taken()
+    for clinician, room, client, *span in standing.values_list(
+        "clinician", "room", "client", "starts_at", "ends_at"
     ):
-        by_clinician.setdefault(clinician, []).append(diary.Span(*span))
-        by_room.setdefault(room, []).append(diary.Span(*span))
-    return by_clinician, by_room
+        taken.by_clinician[clinician].append(diary.Span(*span))
+        taken.by_room[room].append(diary.Span(*span))
+        taken.by_client[client].append(diary.Span(*span))
+    return taken
 
 
 def offers(
@@ -123,12 +140,13 @@ def offers(
     kind: AppointmentKind,
     first_day: date,
     clinician: Staff | None = None,
+    client: Client | None = None,
     after: datetime | None = None,
     apart_from: Appointment | None = None,
     many: int = OFFERED,
 ) -> tuple[list[Offer], list[Offer]]:
     """The first free times of the same clinician, and the first of all the others."""
-    weeks, rooms = weeks_of(kind, first_day, apart_from)
+    weeks, rooms = weeks_of(kind, first_day, client, apart_from)
     not_before = timezone.now()
     if after:
         not_before = max(not_before, after + timedelta(minutes=1))
@@ -312,17 +330,18 @@ def _refuse_taken(appointment: Appointment) -> None:
     if overlapping.filter(client=appointment.client).exists():
         raise ValidationError(f"{appointment.client} has another appointment at that time.")
     if overlapping.filter(clinician=appointment.clinician).exists():
-        raise taken(appointment, str(appointment.clinician))
+        raise refusal_of(appointment, str(appointment.clinician))
     if overlapping.filter(room=appointment.room).exists():
-        raise taken(appointment, str(appointment.room))
+        raise refusal_of(appointment, str(appointment.room))
 
 
-def taken(appointment: Appointment, what: str) -> TakenError:
+def refusal_of(appointment: Appointment, what: str) -> TakenError:
     """The refusal of a taken time, with the next free ones of the same clinician."""
     free, _ = offers(
         kind=appointment.kind,
         first_day=appointment.local_date,
         clinician=appointment.clinician,
+        client=appointment.client,
         after=appointment.starts_at,
         apart_from=appointment if appointment.pk else None,
         many=3,
@@ -338,7 +357,7 @@ def refused_by_guard(appointment: Appointment) -> Iterator[None]:
             yield
     except IntegrityError as refusal:
         if any(words in str(refusal) for words in GUARD_WORDS):
-            raise taken(appointment, "The clinician or the room") from refusal
+            raise refusal_of(appointment, "The clinician or the room") from refusal
         raise
 
 

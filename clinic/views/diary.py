@@ -160,7 +160,7 @@ def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
         clinicians=settings["clinicians"],
     )
     context = {"client": client, "waiting": waiting, "late": _late(waiting, settings["today"])}
-    return render(request, "clinic/appointment_find.html", context | _found(find, form))
+    return render(request, "clinic/appointment_find.html", context | _found(client, find, form))
 
 
 @require_http_methods(["GET", "POST"])
@@ -189,7 +189,9 @@ def appointment_move(request: StaffRequest, pk: int) -> HttpResponse:
     )
     context = {"client": appointment.client, "appointment": appointment}
     return render(
-        request, "clinic/appointment_move.html", context | _found(find, form, appointment)
+        request,
+        "clinic/appointment_move.html",
+        context | _found(appointment.client, find, form, appointment),
     )
 
 
@@ -245,7 +247,7 @@ def _asked_for(request: StaffRequest, wishes: dict[str, Any]) -> dict[str, Any]:
 
 
 def _found(
-    find: FindForm, booking: BookingForm, moving: Appointment | None = None
+    client: Client, find: FindForm, booking: BookingForm, moving: Appointment | None = None
 ) -> dict[str, Any]:
     """The two forms and the free times; `form` is the one whose errors the page tells."""
     context: dict[str, Any] = {"find": find, "booking": booking, "form": booking}
@@ -256,6 +258,7 @@ def _found(
         kind=moving.kind if moving else asked["kind"],
         first_day=asked["day"],
         clinician=asked["clinician"],
+        client=client,
         after=asked["after"],
         apart_from=moving,
     )

@@ -105,6 +105,17 @@ def test_offers_know_a_clinician_booked_at_another_site(place):
     assert words(same) == ["Mon 15 Mar 09:45"]
 
 
+def test_offers_leave_out_the_clients_own_appointments(place, booked):
+    other = place.clinician_with_hours()
+    RoomFactory(site=place.site, name="Room 2")
+
+    found, _ = diary.offers(
+        kind=place.kind, first_day=MONDAY, clinician=other, client=place.client, many=1
+    )
+
+    assert words(found) == ["Mon 15 Mar 09:45"]
+
+
 def test_offers_prefer_a_room_that_has_no_more_than_is_needed(place):
     plain = RoomFactory(site=place.site, name="Room 2", has_treadmill=False)
     talk = AppointmentKindFactory(site=place.site, code="talk", name="Talk", needs_treadmill=False)
@@ -219,7 +230,7 @@ def test_a_taken_room_is_told(place, booked):
 def test_a_refusal_without_any_free_time_says_so(place, booked):
     never = StaffFactory(home_site=place.site)
 
-    refusal = diary.taken(Appointment(**vars_of(booked) | {"clinician": never}), str(never))
+    refusal = diary.refusal_of(Appointment(**vars_of(booked) | {"clinician": never}), str(never))
 
     assert refusal.messages == [
         f"{never} is taken at that time. Next free: none in the next twelve weeks."
