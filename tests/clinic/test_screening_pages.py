@@ -11,7 +11,7 @@ from assessments.services.assessments import sign_assessment
 from clinic.models import Hold, TrailEntry
 from exercises.editions import edition_of
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
-from tests.factories.consult import make_assessment, make_screening
+from tests.factories.consult import answer, make_assessment, make_screening
 from tests.vignettes.test_vignettes import CASES
 
 HTMX = {"HTTP_HX_REQUEST": "true"}
@@ -249,3 +249,19 @@ def test_sentence_of_a_hold_is_that_of_the_tables(client, clinician, edition):
     assert hold.sentence in {
         sentence.page for sentence in edition_of(edition.pk).sentences.values()
     }
+
+
+def test_signing_opens_the_hold_that_pain_makes(client, clinician, edition):
+    assessment = make_assessment(edition=edition, by=clinician, on=TODAY)
+    client.post(
+        reverse("assessment-answers", args=[assessment.pk]),
+        answer("pain_now", kind="s", seen="0;;;;", value="7"),
+    )
+    sign = reverse("assessment-sign", args=[assessment.pk])
+    stamp = client.get(sign).context["stamp"]
+
+    client.post(sign, {"stamp": stamp})
+
+    # R04: pain over 5 is outside what the pain-monitoring model accepts (rules.csv)
+    (hold,) = Hold.objects.open()
+    assert (hold.code, hold.scope) == ("R04", "rule")

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import NoReverseMatch, reverse
@@ -30,6 +31,7 @@ from clinic.models import Client
 from clinic.services import trail
 from exercises.editions import edition_of
 from exercises.proposals import Judged, judged
+from exercises.services.holds import refresh_holds
 
 SCREENING_DAYS = 28
 KEYS_OFF = "single_keys_off"
@@ -314,9 +316,7 @@ def assessment_sign(request: StaffRequest, pk: int) -> HttpResponse:
         problem = "Something was changed after this page was opened. Read it again, then sign."
     elif request.method == "POST":
         try:
-            services.sign_assessment(
-                assessment=assessment, findings=shown.proposal.findings, by=request.user
-            )
+            sign(consult, shown, request)
             return redirect("assessment-open", pk)
         except ValidationError as error:
             problem = " ".join(error.messages)
@@ -324,6 +324,22 @@ def assessment_sign(request: StaffRequest, pk: int) -> HttpResponse:
     context["in_charge"] = assessment.clinician_id == request.user.pk
     return render(
         request, "assessments/assessment_sign.html", context, status=409 if problem else 200
+    )
+
+
+@transaction.atomic
+def sign(consult: Consult, shown: Judged, request: StaffRequest) -> None:
+    """Fix the assessment and keep the client's holds in step with what it says."""
+    assessment = consult.assessment
+    services.sign_assessment(
+        assessment=assessment, findings=shown.proposal.findings, by=request.user
+    )
+    refresh_holds(
+        client=assessment.client,
+        proposal=shown.proposal,
+        edition=edition_of(assessment.edition_id),
+        on=assessment.assessed_on,
+        by=request.user,
     )
 
 
