@@ -88,9 +88,7 @@ class Held:
             items=_items(programme),
             advice=tuple(programme.advice.all()) if programme else (),
             last_items=_items(last) if last and last.is_issued else (),
-            sharing=client.consents.filter(
-                purpose=ConsentPurpose.SHARING.value, withdrawn_on__isnull=True
-            ).first(),
+            sharing=sharing_of(client),
             access=tuple(client.alerts.filter(kind=AlertKind.ACCESS.value, ended_on__isnull=True)),
             handout=newest_handout(client),
             next_booked=_next_booked(client),
@@ -278,9 +276,15 @@ def next_contact_of(held: Held) -> str:
     return f"Due on {date_words(due)}; call us to book." if due else ""
 
 
-def consent_of(held: Held) -> parts.ConsentToShare:
+def sharing_of(client: Client) -> Consent | None:
     """The answer on sharing that is in force."""
-    answer = held.sharing
+    return client.consents.filter(
+        purpose=ConsentPurpose.SHARING.value, withdrawn_on__isnull=True
+    ).first()
+
+
+def consent_of(answer: Consent | None) -> parts.ConsentToShare:
+    """An answer on sharing as printed."""
     if answer is None:
         return parts.ConsentToShare()
     return parts.ConsentToShare(

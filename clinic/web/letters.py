@@ -256,7 +256,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         advice=record.advice_of(held),
         needs=record.needs_of(held),
         next_contact=record.next_contact_of(held),
-        consent=record.consent_of(held),
+        consent=record.consent_of(held.sharing),
         **record.programme_of(held, letter, judged),
     )
     if letter.referral is not None:

@@ -1,0 +1,277 @@
+"""Letters and other papers: drafting, editing, signing, printing, sending, new versions."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from assessments.models import Assessment
+from clinic.access import StaffRequest, allowed, client_or_404
+from clinic.domain.letter import Addressee, Letter
+from clinic.domain.vocabulary import PaperKind, Role, TrailAction
+from clinic.forms.people import show_refusal
+from clinic.models import Client, Paper, Staff
+from clinic.services import papers, trail
+from clinic.services.people import StaleError
+from clinic.web import letters
+from clinic.web.forms.letters import (
+    LetterForm,
+    LetterNewForm,
+    ReferralNewForm,
+    SendForm,
+    free_parts,
+)
+from clinic.web.letter_parts import referral_notes
+from clinic.web.letter_signing import missing_parts, sign_letter
+from clinic.web.paper_kinds import drawn_of, pdf_of, value_of
+
+LETTERS = (PaperKind.LETTER.value, PaperKind.REFERRAL.value)
+STALE = (
+    "Somebody else saved this letter meanwhile; theirs stands beside yours. Save to keep yours."
+)
+
+
+def paper_or_404(staff: Staff, pk: int) -> Paper:
+    """A paper of a client of this person's sites, without its bytes."""
+    mine = Paper.objects.filter(client__in=Client.objects.for_staff(staff)).without_bytes()
+    return get_object_or_404(
+        mine.select_related("client__site", "client__doctor", "signed_by", "replaces"), pk=pk
+    )
+
+
+# Drafting
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def letter_new(request: StaffRequest, pk: int) -> HttpResponse:
+    client = client_or_404(request.user, pk)
+    form = LetterNewForm(request.POST or None, client=client)
+    if form.is_valid():
+        assessment = _assessment_or_404(request.user, form.cleaned_data["assessment"].pk)
+        kind = PaperKind(form.cleaned_data["kind"])
+        return _drafted(request, assessment, kind, form.addressee, form.cleaned_data["to"])
+    return render(request, "clinic/letter_new.html", {"client": client, "form": form})
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def referral_new(request: StaffRequest, pk: int) -> HttpResponse:
+    assessment = _assessment_or_404(request.user, pk)
+    judged = letters.judged_of(assessment)
+    setting = letters.setting_of(judged).role
+    form = ReferralNewForm(request.POST or None, client=assessment.client, setting=setting)
+    if form.is_valid():
+        to = form.addressee
+        return _drafted(request, assessment, PaperKind.REFERRAL, to, form.cleaned_data["to"])
+    context = {
+        "client": assessment.client,
+        "assessment": assessment,
+        "form": form,
+        "notes": referral_notes(judged),
+    }
+    return render(request, "clinic/letter_referral_new.html", context)
+
+
+def _assessment_or_404(staff: Staff, pk: int) -> Assessment:
+    mine = Assessment.objects.filter(client__in=Client.objects.for_staff(staff))
+    return get_object_or_404(mine.for_page(), pk=pk)
+
+
+def _drafted(
+    request: StaffRequest,
+    assessment: Assessment,
+    kind: PaperKind,
+    to: Addressee | None,
+    reader: str,
+) -> HttpResponse:
+    """Draft the paper and open it; what is there already is opened and left as it is."""
+    about = f"assessment-{assessment.pk}-{reader}"
+    same = assessment.client.papers.without_bytes().filter(kind=kind.value, about=about)
+    there = same.order_by("-version").first()
+    if there is not None:
+        messages.info(request, "This letter is there already.")
+        return redirect("paper-open", there.pk)
+    letter = _collected(assessment, kind, to, request.user)
+    paper = papers.draft_paper(
+        client=assessment.client,
+        kind=kind,
+        about=about,
+        title=f"{letter.title} to {letter.to.lines[0] if letter.to.lines else 'nobody yet'}"[:120],
+        dated=letter.head.dated,
+        content=letter.to_json(),
+        by=request.user,
+    )
+    return redirect("paper-open", paper.pk)
+
+
+def _collected(assessment: Assessment, kind: PaperKind, to: Addressee | None, by: Staff) -> Letter:
+    if kind is PaperKind.REFERRAL or to is None:
+        return letters.collect_referral(assessment, to, by)
+    return letters.collect_letter(assessment, to, by)
+
+
+# One paper
+
+
+@allowed(Role.CLINICIAN)
+@require_http_methods(["GET", "POST"])
+def paper_open(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    if request.method == "POST":
+        return _saved(request, paper)
+    trail.record(TrailAction.VIEW, by=request.user, row=paper, client=paper.client)
+    return _page(request, paper)
+
+
+def _saved(request: StaffRequest, paper: Paper) -> HttpResponse:
+    if paper.is_signed or paper.kind not in LETTERS:
+        messages.error(request, papers.SIGNED_ALREADY)
+        return redirect("paper-open", paper.pk)
+    form = LetterForm(request.POST, letter=Letter.from_json(paper.content))
+    if not form.is_valid():
+        return _page(request, paper, form, status=422)
+    try:
+        papers.edit_paper(
+            paper=paper,
+            seen_edits=form.cleaned_data["edits"],
+            content=form.applied().to_json(),
+            by=request.user,
+        )
+    except StaleError:
+        return _stale(request, paper)
+    except ValidationError as refusal:
+        show_refusal(form, refusal)
+        return _page(request, paper, form, status=422)
+    messages.success(request, "Saved.")
+    return redirect("paper-open", paper.pk)
+
+
+def _stale(request: StaffRequest, paper: Paper) -> HttpResponse:
+    """What was typed stays in the fields; what is stored stands beside it."""
+    letter = Letter.from_json(paper.content)
+    typed = request.POST.copy()
+    typed["edits"] = str(paper.edits)
+    form = LetterForm(typed, letter=letter)
+    form.is_valid()
+    stored = free_parts(letter)
+    clashes = [
+        (field.label, stored[name])
+        for name, field in form.fields.items()
+        if name in stored and _flat(stored[name]) != _flat(typed.get(name, ""))
+    ]
+    form.add_error(None, STALE)
+    return _page(request, paper, form, status=409, clashes=clashes)
+
+
+def _flat(text: str) -> str:
+    return "\n".join(text.split("\r\n")).strip()
+
+
+def _page(
+    request: StaffRequest,
+    paper: Paper,
+    form: LetterForm | None = None,
+    *,
+    status: int = 200,
+    **more: Any,
+) -> HttpResponse:
+    value = value_of(paper)
+    editable = not paper.is_signed and isinstance(value, Letter)
+    if editable and form is None and isinstance(value, Letter):
+        initial = free_parts(value) | {"edits": paper.edits}
+        form = LetterForm(initial=initial, letter=value)
+    context = {
+        "client": paper.client,
+        "row": paper,
+        "paper": value,
+        "drawn": drawn_of(value),
+        "form": form,
+        "editable": editable,
+        "missing": missing_parts(value) if isinstance(value, Letter) else (),
+        "sendings": paper.sendings.select_related("sent_by") if paper.is_signed else (),
+        "send_form": SendForm() if paper.is_signed else None,
+        "replaced_by": Paper.objects.without_bytes().filter(replaces=paper).first(),
+        **more,
+    }
+    return render(request, "clinic/paper_open.html", context, status=status)
+
+
+@allowed(Role.CLINICIAN)
+@require_POST
+def paper_sign(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    if paper.kind not in LETTERS:
+        messages.error(request, "This paper is signed where it is issued.")
+        return redirect("paper-open", paper.pk)
+    if request.POST.get("edits") != str(paper.edits):
+        messages.error(request, "The letter was changed after you opened it: read it again.")
+        return redirect("paper-open", paper.pk)
+    try:
+        sign_letter(paper=paper, by=request.user)
+    except StaleError:
+        messages.error(request, "The letter was changed in this moment: read it again.")
+    except ValidationError as refusal:
+        for sentence in refusal.messages:
+            messages.error(request, sentence)
+    else:
+        messages.success(request, "Signed. The PDF is kept as it is now.")
+    return redirect("paper-open", paper.pk)
+
+
+@allowed(Role.CLINICIAN)
+@require_safe
+def paper_pdf(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    try:
+        pdf = pdf_of(paper)
+    except ValidationError as refusal:
+        messages.error(request, refusal.messages[0])
+        return redirect("paper-open", paper.pk)
+    trail.record(TrailAction.PRINT, by=request.user, row=paper, client=paper.client)
+    response = HttpResponse(pdf, content_type="application/pdf")
+    name = f"{paper.kind}-{paper.pk}-version-{paper.version}.pdf"
+    response["Content-Disposition"] = f'inline; filename="{name}"'
+    return response
+
+
+@allowed(Role.CLINICIAN)
+@require_safe
+def paper_page(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    trail.record(TrailAction.VIEW, by=request.user, row=paper, client=paper.client)
+    value = value_of(paper)
+    context = {"client": paper.client, "row": paper, "paper": value, "drawn": drawn_of(value)}
+    return render(request, "clinic/paper_page.html", context)
+
+
+@allowed(Role.CLINICIAN)
+@require_POST
+def paper_send(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    form = SendForm(request.POST)
+    if form.is_valid():
+        try:
+            papers.send_paper(paper=paper, by=request.user, **form.cleaned_data)
+        except ValidationError as refusal:
+            show_refusal(form, refusal)
+        else:
+            messages.success(request, f"Sent to {form.cleaned_data['recipient']}.")
+            return redirect("paper-open", paper.pk)
+    return _page(request, paper, status=422, send_form=form, form=None)
+
+
+@allowed(Role.CLINICIAN)
+@require_POST
+def paper_version(request: StaffRequest, pk: int) -> HttpResponse:
+    paper = paper_or_404(request.user, pk)
+    try:
+        following = papers.new_version(paper=paper, by=request.user)
+    except (ValidationError, StaleError) as refusal:
+        said = getattr(refusal, "messages", ["A newer version of this paper exists."])
+        messages.error(request, said[0])
+        return redirect("paper-open", paper.pk)
+    return redirect("paper-open", following.pk)
