@@ -98,13 +98,13 @@ class Hand:
 
     def check(self, name):
         """No violation of WCAG 2.2 A/AA on the page as it stands (axe-core)."""
-        found = Axe().run(
-            self.page, options={"runOnly": {"type": "tag", "values": WCAG}}
-        ).response["violations"]
+        found = (
+            Axe()
+            .run(self.page, options={"runOnly": {"type": "tag", "values": WCAG}})
+            .response["violations"]
+        )
         self.pages_checked.append(name)
-        assert [
-            (name, v["id"], [n["html"][:200] for n in v["nodes"][:3]]) for v in found
-        ] == []
+        assert [(name, v["id"], [n["html"][:200] for n in v["nodes"][:3]]) for v in found] == []
 
 
 @pytest.fixture

@@ -6,7 +6,12 @@ from datetime import date
 from django.urls import URLResolver, get_resolver, reverse
 
 from tests.factories import AppointmentFactory, ClientFactory, ReferrerFactory
-from tests.factories.consult import make_assessment, make_episode, make_trial
+from tests.factories.consult import (
+    make_assessment,
+    make_episode,
+    make_screening,
+    make_trial,
+)
 from tests.factories.people import (
     AlertFactory,
     ConsentFactory,
@@ -103,5 +108,10 @@ MAKERS = {
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,
     ("assessments", "pk"): lambda world: world.assessment().pk,
+    ("screening-answers", "pk"): lambda world: (
+        make_screening(world.runner, world.staff, DAY, yes=["s20"], flags=["s20"]).answers.get().pk
+    ),
+    ("library", "code"): lambda world: "side_plank_hold",
+    ("policy", "code"): lambda world: "bone_pain_edges",
     ("trials", "pk"): lambda world: make_trial(world.assessment(), position=2).pk,
 }

@@ -33,9 +33,7 @@ def test_record_gives_what_the_file_says(name, edition):
     # a client of the record always has a birth date; vignette 09 gives no age
     facts = {k: v for k, v in value.facts.items() if k in wanted.facts}
 
-    assert replace(value, facts=facts) == replace(
-        wanted, answers=dict(wanted.answers)
-    )
+    assert replace(value, facts=facts) == replace(wanted, answers=dict(wanted.answers))
     assert set(value.facts) - set(facts) <= {"age_years"}
 
 
