@@ -27,6 +27,7 @@ from clinic.web.forms.letters import (
 from clinic.web.letter_parts import referral_notes
 from clinic.web.letter_signing import missing_parts, sign_letter
 from clinic.web.paper_kinds import drawn_of, pdf_of, value_of
+from exercises.policies import edition_line
 
 LETTERS = (PaperKind.LETTER.value, PaperKind.REFERRAL.value)
 STALE = (
@@ -109,9 +110,10 @@ def _drafted(
 
 
 def _collected(assessment: Assessment, kind: PaperKind, to: Addressee | None, by: Staff) -> Letter:
+    line = edition_line(assessment.edition_id)
     if kind is PaperKind.REFERRAL or to is None:
-        return letters.collect_referral(assessment, to, by)
-    return letters.collect_letter(assessment, to, by)
+        return letters.collect_referral(assessment, to, by, edition_line=line)
+    return letters.collect_letter(assessment, to, by, edition_line=line)
 
 
 # One paper
