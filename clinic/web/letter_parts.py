@@ -411,7 +411,8 @@ def signs(judged: Judged) -> tuple[tuple[str, ...], tuple[str, ...]]:
         for flag in flags
         if answers.get(flag.code) is Answer.NO and (flag.stops_all or flag.urgency.rank <= soon)
     ]
-    return tuple(present), tuple(absent)
+    # one line: a list of all that is well would push the rest off the first page
+    return tuple(present), ("; ".join(absent),) if absent else ()
 
 
 def told_meanwhile(judged: Judged) -> str:

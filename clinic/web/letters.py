@@ -131,7 +131,7 @@ def complaint_words(judged: Judged) -> str:
         return ""
     sides = {"both": "both sides", None: "side not given"}
     shown = sides.get(side if isinstance(side, str) else None, str(side))
-    return f"{region.replace('_', ' ')}, {shown}"
+    return f"{region.replace('_', ' ').replace('achilles', 'Achilles')}, {shown}"
 
 
 def _plan(judged: Judged) -> tuple[parts.PlanRow, ...]:
@@ -165,13 +165,15 @@ def _purpose(judged: Judged) -> str:
 
 
 def _reasons(judged: Judged) -> str:
-    """The flags and rules behind the referral notes, most urgent first."""
+    """The flags and rules behind the most urgent referral notes, which go to this reader."""
     flags = judged.tables.flags
+    notes = judged.proposal.referral_notes
     names = (
-        told.flag_name(note.code, judged.tables).lower()
+        told.flag_name(note.code, judged.tables)
         if note.code in flags
         else note.code.replace("_", " ")
-        for note in judged.proposal.referral_notes
+        for note in notes
+        if note.urgency is notes[0].urgency
     )
     return joined(*names)
 
