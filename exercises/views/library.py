@@ -7,6 +7,7 @@ from typing import Any
 from django.http import Http404, HttpResponse
 from django.shortcuts import render
 from django.utils.safestring import mark_safe
+from django.utils.text import capfirst
 from django.views.decorators.http import require_safe
 
 from assessments.domain.vocabulary import Area
@@ -24,7 +25,6 @@ IMPACT_WORDS = {
     1: "low: marching, quick steps or low hops on two legs",
     2: "running or hops on one leg",
 }
-EFFECT_WORDS = {Effect.PRESCRIBE: "gives it", Effect.WITHHOLD: "withholds it"}
 EVIDENCE_WORDS = {
     "A": "the exercise or its dose was tried in a published study",
     "B": "muscle activity or a programme was published, the dose is common practice",
@@ -45,7 +45,6 @@ class RuleLine:
     """A row of the rule table that names an exercise, in words."""
 
     rule: str
-    effect: str
     when: str
     rationale: str
     evidence: str
@@ -60,8 +59,8 @@ class Step:
 
 
 def plain(code: str) -> str:
-    """A code as words."""
-    return code.replace("_", " ")
+    """A code as words, with the one name in them."""
+    return code.replace("_", " ").replace("achilles", "Achilles")
 
 
 @require_safe
@@ -120,7 +119,17 @@ def _in_words(exercise: Exercise, edition: Edition) -> dict[str, Any]:
         "easier": _step(exercise.easier, edition),
         "harder": _step(exercise.harder, edition),
         "findings": [edition.tables.findings[code] for code in exercise.targets],
-        "rules": [_rule_line(rule, edition) for rule in _naming(exercise, edition)],
+        "cautions": exercise.cautions.split("|") if exercise.cautions else [],
+        "giving": [
+            _rule_line(rule, edition)
+            for rule in edition.by_effect[Effect.PRESCRIBE]
+            if rule.exercise == exercise.code
+        ],
+        "withholding": [
+            _rule_line(rule, edition)
+            for rule in edition.by_effect[Effect.WITHHOLD]
+            if f"exercise:{exercise.code}" in rule.withholds
+        ],
         "withheld_by": dict(_withheld_by(exercise, edition)),
         "evidence": EVIDENCE_WORDS[exercise.evidence],
     }
@@ -149,18 +158,11 @@ def _step(text: str, edition: Edition) -> Step:
     return Step(other[text].name, text) if text in other else Step(text)
 
 
-def _naming(exercise: Exercise, edition: Edition) -> Iterator[Rule]:
-    for rule in edition.rules:
-        if rule.exercise == exercise.code or f"exercise:{exercise.code}" in rule.withholds:
-            yield rule
-
-
 def _rule_line(rule: Rule, edition: Edition) -> RuleLine:
     names = " or ".join(edition.tables.findings[code].name for code in rule.findings)
     least = f", {rule.min_severity} or more" if names and rule.min_severity else ""
     return RuleLine(
         rule=rule.rule,
-        effect=EFFECT_WORDS.get(rule.effect, plain(rule.effect)),
         when=f"{names}{least}",
         rationale=rule.rationale,
         evidence=rule.evidence,
@@ -172,6 +174,6 @@ def _withheld_by(exercise: Exercise, edition: Edition) -> Iterator[tuple[str, st
     flags, facts = edition.tables.flags, edition.tables.facts
     for code in exercise.contraindicated_by:
         if code in flags:
-            yield plain(flags[code].alias).capitalize(), flags[code].clinician_sign
+            yield capfirst(plain(flags[code].alias)), flags[code].clinician_sign
         else:
             yield facts[code].name, facts[code].question

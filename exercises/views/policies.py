@@ -28,6 +28,7 @@ class PointLine:
     """One point with what it affects in words, and its confirmation."""
 
     point: PolicyRow
+    answer: str
     affects: tuple[str, ...]
     confirmation: PolicyConfirmation | None
 
@@ -65,12 +66,22 @@ def _topics(stored: StoredEdition) -> list[Topic]:
     topics = []
     for name, points in groupby(edition.policy, lambda point: point.topic):
         lines = [
-            PointLine(point, tuple(affected(point, edition)), confirmed.get(point.code))
+            PointLine(
+                point,
+                _answer(point),
+                tuple(affected(point, edition)),
+                confirmed.get(point.code),
+            )
             for point in points
         ]
         lines.sort(key=lambda line: line.confirmation is not None)
         topics.append(Topic(plain(name), lines, sum(not line.confirmation for line in lines)))
     return sorted(topics, key=lambda topic: topic.open == 0)
+
+
+def _answer(point: PolicyRow) -> str:
+    """What the edition does, codes as words; the name of a table's column stays as it is."""
+    return point.default if ".csv" in point.default else plain(point.default)
 
 
 def affected(point: PolicyRow, edition: Edition) -> Iterable[str]:

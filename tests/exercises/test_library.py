@@ -128,17 +128,10 @@ def test_every_exercise_has_its_page(browser, edition, rows):
 
         assert row["name"] in shown
         assert f'id="figure-{row["code"]}-title"' in shown
-        for column in (
-            "purpose",
-            "start_position",
-            "feel",
-            "cautions",
-            "intensity",
-            "dose_source",
-        ):
+        for column in ("purpose", "start_position", "feel", "intensity", "dose_source"):
             assert row[column] in shown, column
-        for cue in row["cues"].split("|"):
-            assert cue in shown
+        for sentence in [*row["cues"].split("|"), *row["cautions"].split("|")]:
+            assert sentence in shown
         for step in row["movement"].split("|"):
             assert step.split(". ", 1)[1] in shown
 
@@ -160,6 +153,7 @@ def test_exercise_names_what_it_serves_and_the_rules_with_their_reason(
 
     assert {rule["effect"] for rule in naming} == {"prescribe", "withhold"}
     assert shown.count('<th scope="row">R') == len(naming)
+    assert "Rules that withhold this exercise by name" in shown
     for rule in naming:
         assert rule["rationale"] in shown
     for code in row["targets"].split("|"):
