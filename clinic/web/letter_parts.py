@@ -8,6 +8,7 @@ from assessments.domain.assessment import Assessment, Observation
 from assessments.domain.change import Change, Reading, Verdict, change
 from assessments.domain.findings import NotAssessed, NotReliable
 from assessments.domain.record import record_of
+from assessments.domain.rows import HEEL, HEEL_FOOT_LENGTHS
 from assessments.domain.tables import AssessmentTables, Feature, Score, TestRow
 from assessments.domain.vocabulary import Answer, Keeps, Outcome, Side, Stage, Urgency
 from clinic.domain import letter as parts
@@ -223,20 +224,58 @@ def scales(judged: Judged) -> tuple[parts.ScaleRow, ...]:
     return tuple(rows)
 
 
-def changes(
-    then: Assessment, now: Assessment, tables: AssessmentTables
-) -> tuple[parts.ChangeRow, ...]:
-    """Each number taken both times: then, now, difference, error and verdict."""
-    return (
-        *_feature_changes(then, now, tables),
-        *_test_changes(then, now, tables),
-        *_score_changes(then, now, tables),
+@dataclass(frozen=True)
+class Changes:
+    """What a busy reader needs of the changes; `rest` counts what is left out."""
+
+    rows: tuple[parts.ChangeRow, ...] = ()
+    rest: int = 0
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What is said of the rest."""
+        if not self.rest:
+            return ()
+        many = f"{self.rest} more measures were" if self.rest > 1 else "1 more measure was"
+        return (f"{many} taken both times; none of them changed beyond a published error.",)
+
+
+REAL = (Verdict.BETTER, Verdict.WORSE, Verdict.CHANGED)
+
+
+def changes(then: Judged, now: Judged) -> Changes:
+    """Each number taken both times that really changed, made a finding, or is a score.
+
+    Source: rule of this clinic (the summary of an outpatient letter is "very brief").
+    """
+    compared = list(_compared(then.assessment, now.assessment, now.tables))
+    found = {
+        HEEL if reason.subject == HEEL_FOOT_LENGTHS else reason.subject
+        for judged in (then, now)
+        for finding in judged.proposal.findings
+        for reason in finding.because
+    }
+    told = tuple(
+        row
+        for measure, verdict, row in compared
+        if verdict in REAL or measure.code in found or isinstance(measure, Score)
     )
+    return Changes(told, len(compared) - len(told))
+
+
+Measure = Feature | TestRow | Score
+Compared = tuple[Measure, Verdict, parts.ChangeRow]
+
+
+def _compared(then: Assessment, now: Assessment, tables: AssessmentTables) -> Iterator[Compared]:
+    yield from _feature_changes(then, now, tables)
+    yield from _test_changes(then, now, tables)
+    yield from _score_changes(then, now, tables)
 
 
 def _feature_changes(
     then: Assessment, now: Assessment, tables: AssessmentTables
-) -> Iterator[parts.ChangeRow]:
+) -> Iterator[Compared]:
     before, after = _readings(then), _readings(now)
     for code, feature in tables.features.items():
         for side in feature.sides:
@@ -266,7 +305,7 @@ def _readings(assessment: Assessment) -> dict[tuple[str, Side], list[Reading]]:
 
 def _test_changes(
     then: Assessment, now: Assessment, tables: AssessmentTables
-) -> Iterator[parts.ChangeRow]:
+) -> Iterator[Compared]:
     before = {(one.test, one.side): one.value for one in then.tests}
     after = {(one.test, one.side): one.value for one in now.tests}
     for code, test in tables.tests.items():
@@ -279,7 +318,7 @@ def _test_changes(
 
 def _score_changes(
     then: Assessment, now: Assessment, tables: AssessmentTables
-) -> Iterator[parts.ChangeRow]:
+) -> Iterator[Compared]:
     for code, score in tables.scores.items():
         a, b = then.scores.get(code), now.scores.get(code)
         if isinstance(a, Decimal) and isinstance(b, Decimal):
@@ -288,16 +327,16 @@ def _score_changes(
 
 
 def _change_row(
-    measure: Feature | TestRow | Score,
+    measure: Measure,
     side: Side,
     compared: tuple[Reading, Reading, Change],
     then: Assessment,
     now: Assessment,
-) -> parts.ChangeRow:
+) -> Compared:
     before, after, moved = compared
     sign = "+" if moved.difference > 0 else "−" if moved.difference < 0 else ""
     verdict = VERDICT_WORDS[moved.verdict]
-    return parts.ChangeRow(
+    row = parts.ChangeRow(
         measure=measure.name,
         side=SIDE_WORDS[side],
         earlier=number_words(before.value),
@@ -309,6 +348,7 @@ def _change_row(
         earlier_on=then.assessed_on,
         present_on=now.assessed_on,
     )
+    return measure, moved.verdict, row
 
 
 def exercise_row(

@@ -7,7 +7,6 @@ from datetime import date, timedelta
 from django.utils import timezone
 
 from assessments.domain.vocabulary import AssessmentKind, Stage, Urgency
-from assessments.editions import tables_of
 from assessments.facts import assessment_value
 from assessments.models import Assessment
 from clinic.domain import letter as parts
@@ -242,6 +241,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
     judged = judged or judged_of(assessment)
     held = record.Held.of(assessment)
     letter = letter_of(judged, frame)
+    changed = _changes(held, judged)
     now = sum(item.stage == Stage.NOW.value for item in held.items)
     letter = replace(
         letter,
@@ -251,7 +251,8 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         contact=replace(letter.contact, at=held.contact_at),
         why_seen=record.reason_of(held, complaint_words(judged)),
         holds=_since(letter.holds, judged, held),
-        changes=_changes(held, judged),
+        changes=changed.rows,
+        finding_notes=(*letter.finding_notes, *changed.sentences),
         allergies=record.allergies_of(assessment.client),
         medicines=record.medicines_of(assessment.client),
         treatments=record.treatments_of(held, judged.edition),
@@ -278,11 +279,11 @@ def _since(
     )
 
 
-def _changes(held: record.Held, judged: Judged) -> tuple[parts.ChangeRow, ...]:
+def _changes(held: record.Held, judged: Judged) -> told.Changes:
     if held.earlier is None or judged.stopped:
-        return ()
-    tables = tables_of(held.assessment.edition_id)
-    return told.changes(assessment_value(held.earlier), judged.assessment, tables)
+        return told.Changes()
+    value = assessment_value(held.earlier)
+    return told.changes(Judged(value, propose(value, judged.edition), judged.edition), judged)
 
 
 # From a file

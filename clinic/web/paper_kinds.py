@@ -1,10 +1,7 @@
 """Stored papers as values again: letters and handouts, as page and as PDF."""
 
-import json
-from collections.abc import Iterable, Mapping
-from functools import lru_cache
+from collections.abc import Iterable
 
-from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.utils.safestring import SafeString, mark_safe
 
@@ -12,32 +9,26 @@ from clinic.documents.letter import render_letter
 from clinic.domain.letter import Letter
 from clinic.domain.paper import Unprintable
 from clinic.domain.vocabulary import PaperKind
-from clinic.models import Paper
+from clinic.models import Edition, Paper
 from clinic.services import papers
 from exercises.documents.handout import render_handout
 from exercises.domain.figure_shapes import Drawing
-from exercises.domain.figures import drawing, svg
+from exercises.domain.figures import svg
 from exercises.domain.handout import Handout, HandoutExercise
-from exercises.domain.poses import PosePair, read_poses
+from exercises.editions import edition_of
+from exercises.figure_cache import figure_pair
 
 Drawn = tuple[HandoutExercise, SafeString | str]
 
 
-@lru_cache(maxsize=1)
-def pose_pairs() -> Mapping[str, PosePair]:
-    """The pose pairs that the figures are drawn from."""
-    text = (settings.REFERENCE_DIR / "poses.json").read_text(encoding="utf-8")
-    return read_poses(json.loads(text))
-
-
 def drawings_of(exercises: Iterable[HandoutExercise]) -> dict[str, Drawing]:
-    """The figure pair of each exercise that has one, by code."""
-    pairs = pose_pairs()
-    return {
-        one.code: drawing(pairs[one.code], one.name)
-        for one in exercises
-        if one.figure_alt and one.code in pairs
-    }
+    """The figure pair of each exercise that has one, by code, as the newest edition draws it."""
+    newest = Edition.objects.newest().values_list("pk", flat=True).first()
+    if newest is None:
+        return {}
+    known = edition_of(newest).exercises
+    drawn = (one.code for one in exercises if one.figure_alt and one.code in known)
+    return {code: figure_pair(newest, code) for code in drawn}
 
 
 def value_of(paper: Paper) -> Letter | Handout:

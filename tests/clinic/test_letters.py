@@ -156,6 +156,18 @@ def test_letter_compares_with_the_last_signed_assessment(letter):
     assert float(drop.difference.replace("−", "-")) == pytest.approx(expected)
 
 
+def test_letter_leaves_out_what_did_not_change_and_says_so(letter):
+    # equal in both files and no finding: the side lean
+    measures = {row.measure for row in letter.changes}
+
+    assert "Side lean of the trunk" not in measures
+    assert {"Pain now, at rest", "Single-leg heel raises"} <= measures
+    assert any(
+        line.endswith("none of them changed beyond a published error.")
+        for line in letter.finding_notes
+    )
+
+
 def test_letter_to_the_client_uses_the_sentences_for_clients(assessment, by, reference_texts):
     letter = collect_letter(assessment, to_client(assessment.client), by, on=DAY)
 

@@ -7,10 +7,11 @@ from django.urls import reverse
 
 from clinic.domain.letter import Letter
 from clinic.models import Client, Paper, TrailEntry
+from exercises.domain.handout import Handout, HandoutExercise
 from tests.clinic.documents.papers import pages
 from tests.factories import AppointmentFactory, SiteFactory, StaffFactory
 from tests.factories.letters import bare_record, file_record, full_record
-from tests.factories.people import ConsentFactory
+from tests.factories.people import ConsentFactory, PaperFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -326,6 +327,33 @@ def test_paper_open_queries_do_not_grow(desk, paper, sendings, django_assert_num
         answer = desk.get(reverse("paper-open", args=[paper.pk]))
 
     assert answer.content.count(b"Reader ") == sendings
+
+
+# Handouts
+
+
+def test_handout_opens_with_its_figures_and_is_not_edited_here(desk, paper, assessment):
+    handout = Handout(
+        head=Letter.from_json(paper.content).head,
+        exercises=(
+            HandoutExercise(
+                "side_plank_hold", "Side plank", "Why", "Start", ("Lift.",), ("Long",), "Feel",
+                "3 holds", "None", figure_alt="Two pictures",
+            ),
+        ),
+    )  # fmt: skip
+    stored = PaperFactory(
+        client=assessment.client, kind="handout", content=handout.to_json(), title="Your exercises"
+    )
+
+    answer = desk.get(reverse("paper-open", args=[stored.pk]))
+    printed = desk.get(reverse("paper-pdf", args=[stored.pk]))
+
+    text = answer.content.decode()
+    assert answer.context["form"] is None
+    assert ("<svg" in text, "Side plank" in text) == (True, True)
+    assert "Draft, not signed" in " ".join(pages(printed.content))
+    assert sign(desk, stored) == ["This paper is signed where it is issued."]
 
 
 # Slips

@@ -85,12 +85,12 @@ class LetterNewForm(forms.Form):
 class ReferralNewForm(forms.Form):
     to = forms.ChoiceField(label="To", required=True)
 
-    def __init__(self, *args: Any, client: Client, setting: str, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, client: Client, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.readers = readers_of(client)
         people = [(key, str(person)) for key, person in self.readers.items()]
-        named = f"No person yet: {setting}" if setting else "No person yet"
-        self.fields["to"].choices = [*people, (SETTING, named)]  # type: ignore[attr-defined]
+        nobody = (SETTING, "No person yet: the place named first above")
+        self.fields["to"].choices = [*people, nobody]  # type: ignore[attr-defined]
         self.helper = helper_of("to")
 
     @property

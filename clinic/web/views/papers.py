@@ -63,8 +63,7 @@ def letter_new(request: StaffRequest, pk: int) -> HttpResponse:
 def referral_new(request: StaffRequest, pk: int) -> HttpResponse:
     assessment = _assessment_or_404(request.user, pk)
     judged = letters.judged_of(assessment)
-    setting = letters.setting_of(judged).role
-    form = ReferralNewForm(request.POST or None, client=assessment.client, setting=setting)
+    form = ReferralNewForm(request.POST or None, client=assessment.client)
     if form.is_valid():
         to = form.addressee
         return _drafted(request, assessment, PaperKind.REFERRAL, to, form.cleaned_data["to"])
@@ -101,7 +100,7 @@ def _drafted(
         client=assessment.client,
         kind=kind,
         about=about,
-        title=f"{letter.title} to {letter.to.lines[0] if letter.to.lines else 'nobody yet'}"[:120],
+        title=f"{letter.title} to {letter.to.name}" if letter.to.name else letter.title,
         dated=letter.head.dated,
         content=letter.to_json(),
         by=request.user,
