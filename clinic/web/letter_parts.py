@@ -17,7 +17,7 @@ from clinic.web.letter_findings import AREA_WORDS, SIDE_WORDS, Told, told_findin
 from exercises.domain import dose_words as words_of_dose
 from exercises.domain.edition import Edition
 from exercises.domain.handout import EMERGENCY, STOP_SIGNS
-from exercises.domain.library import Exercise
+from exercises.domain.library import Exercise, Sentence
 from exercises.domain.notes import Note
 from exercises.domain.programme import Item
 from exercises.domain.proposals import Proposal
@@ -61,11 +61,12 @@ SHORT_FORMS = {
 
 @dataclass(frozen=True)
 class Judged:
-    """One assessment with what the rules made of it under an edition."""
+    """One assessment with what the rules made of it under an edition, and who reads of it."""
 
     assessment: Assessment
     proposal: Proposal
     edition: Edition
+    for_client: bool = False
 
     @property
     def tables(self) -> AssessmentTables:
@@ -76,6 +77,13 @@ class Judged:
     def stopped(self) -> bool:
         """Whether a flag stops everything."""
         return self.proposal.outcome is Outcome.STOP_ALL
+
+    def words(self, sentence: Sentence) -> str:
+        """A sentence for this reader: the client's own where there is one.
+
+        Source: AoMRC, Please, write to me (2018).
+        """
+        return sentence.handout if self.for_client and sentence.handout else sentence.letter
 
     @property
     def told(self) -> tuple[Told, ...]:
@@ -93,7 +101,7 @@ def holds(judged: Judged) -> tuple[parts.Caution, ...]:
     """Every hold in its letter sentence."""
     edition = judged.edition
     return tuple(
-        parts.Caution(hold_sentence(hold, edition).letter) for hold in judged.proposal.holds
+        parts.Caution(judged.words(hold_sentence(hold, edition))) for hold in judged.proposal.holds
     )
 
 
@@ -110,7 +118,7 @@ def referral_notes(judged: Judged) -> tuple[parts.Caution, ...]:
             URGENCY_WORDS[note.urgency],
         )
         for note in judged.proposal.referral_notes
-        for sentence in [referral_sentence(note, judged.edition).letter]
+        for sentence in [judged.words(referral_sentence(note, judged.edition))]
     )
 
 
@@ -127,7 +135,7 @@ def cautions(judged: Judged) -> tuple[str, ...]:
 def finding_notes(judged: Judged) -> tuple[str, ...]:
     """Sentences of the other notes, and the state of what was found."""
     states = states_of(judged.proposal, judged.edition)
-    nothing = [states["nothing_found"].letter] if "nothing_found" in states else []
+    nothing = [judged.words(states["nothing_found"])] if "nothing_found" in states else []
     rest = [
         note
         for note in judged.proposal.notes
@@ -138,7 +146,7 @@ def finding_notes(judged: Judged) -> tuple[str, ...]:
 
 def _note_sentences(judged: Judged, notes: list[Note]) -> tuple[str, ...]:
     said = {one.sentence for one in (*holds(judged), *referral_notes(judged))}
-    sentences = [note_sentence(note, judged.edition).letter for note in notes]
+    sentences = [judged.words(note_sentence(note, judged.edition)) for note in notes]
     return tuple(dict.fromkeys(one for one in sentences if one and one not in said))
 
 
@@ -370,24 +378,6 @@ def exercise_row(
     )
 
 
-def printed_dose(dose: object, exercise: Exercise) -> words_of_dose.PrintedDose:
-    """The dose of a line, proposed or decided, as the words want it."""
-    given = {
-        name: getattr(dose, name)
-        for name in ("sets", "hold_s", "duration_min", "tempo_s_per_rep", "rest_s", "weeks")
-    }
-    sets, reps = given.pop("sets"), getattr(dose, "reps")  # noqa: B009
-    return words_of_dose.PrintedDose(
-        work_kind=words_of_dose.WorkKind(exercise.work_kind.value),
-        sessions_per_week=getattr(dose, "sessions_per_week") or Decimal(7),  # noqa: B009
-        sets=None if sets is None else int(sets),
-        reps=None if reps is None else int(reps),
-        per_side=bool(getattr(dose, "per_side")),  # noqa: B009
-        distance_m=exercise.distance_m,
-        **given,
-    )
-
-
 def proposed_exercises(judged: Judged) -> tuple[parts.ExerciseRow, ...]:
     """The lines of the proposal as the letter names them."""
     return tuple(_proposed(item, judged.edition) for item in judged.proposal.programme)
@@ -397,7 +387,7 @@ def _proposed(item: Item, edition: Edition) -> parts.ExerciseRow:
     exercise = edition.exercises[item.exercise]
     return exercise_row(
         exercise,
-        printed_dose(item.dose, exercise),
+        words_of_dose.printed_dose(item.dose, exercise),
         stage=item.stage,
         pain_ceiling=int(item.pain_ceiling),
         edition=edition,
@@ -408,7 +398,8 @@ def state_sentences(judged: Judged) -> tuple[str, ...]:
     """Letter sentences of the states that hold as a whole: outcome, nothing found, no exercise."""
     states = states_of(judged.proposal, judged.edition)
     wanted = ("stop_all", "draft", "nothing_found", "no_exercise")
-    return tuple(states[code].letter for code in wanted if code in states and states[code].letter)
+    told = (judged.words(states[code]) for code in wanted if code in states)
+    return tuple(sentence for sentence in told if sentence)
 
 
 def summary(judged: Judged, given: int | None = None) -> str:

@@ -1,7 +1,7 @@
 """What a letter takes from the rows around an assessment."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from typing import Any, Self
@@ -72,7 +72,7 @@ class Held:
     next_booked: Appointment | None = None
     due: Reassessment | None = None
     contact_at: str = ""
-    hold_since: Mapping[str, date] = field(default_factory=dict)
+    holds: Mapping[str, Hold] = field(default_factory=dict)
 
     @classmethod
     def of(cls, assessment: Assessment) -> Self:
@@ -94,10 +94,32 @@ class Held:
             next_booked=_next_booked(client),
             due=client.reassessments.filter(state__in=OPEN_DUE).first(),
             contact_at=_contact_at(client, day),
-            hold_since=dict(
-                Hold.objects.filter(client=client).open().values_list("code", "since")
-            ),
+            holds=_newest_holds(client),
         )
+
+
+def _newest_holds(client: Client) -> dict[str, Hold]:
+    """The newest hold of each code, in force or ended; one in force before any that ended."""
+    rows = client.holds.select_related("lifted_by").order_by("since", "pk")
+    newest = {hold.code: hold for hold in rows}
+    return newest | {hold.code: hold for hold in rows if hold.ended_on is None}
+
+
+def hold_words(hold: Hold) -> parts.Caution:
+    """A hold of the record that the assessment does not know of."""
+    return parts.Caution(
+        hold.sentence, hold.refer_to, hold.urgency.replace("_", " "), since=hold.since
+    )
+
+
+def dated_hold(caution: parts.Caution, hold: Hold | None) -> parts.Caution:
+    """A hold of the assessment with the day since which it holds, and why it was lifted since."""
+    if hold is None:
+        return caution
+    if hold.ended_on is None or not hold.reason:
+        return replace(caution, since=hold.since)
+    lifted = f"on {date_words(hold.ended_on)} by {hold.lifted_by}: {hold.reason}"
+    return replace(caution, since=hold.since, lifted=lifted)
 
 
 def _items(programme: Programme | None) -> tuple[ProgrammeItem, ...]:

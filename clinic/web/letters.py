@@ -60,6 +60,7 @@ def judged_of(assessment: Assessment) -> Judged:
 
 def letter_of(judged: Judged, frame: Frame) -> Letter:
     """The letter that the values of one assessment alone make."""
+    judged = replace(judged, for_client=frame.to.reader is Reader.CLIENT)
     letter = Letter(
         head=frame.head,
         kind=frame.kind,
@@ -239,6 +240,7 @@ def setting_of(judged: Judged) -> Addressee:
 
 def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = None) -> Letter:
     judged = judged or judged_of(assessment)
+    judged = replace(judged, for_client=frame.to.reader is Reader.CLIENT)
     held = record.Held.of(assessment)
     letter = letter_of(judged, frame)
     changed = _changes(held, judged)
@@ -250,7 +252,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         practice=record.practice_of(assessment.client),
         contact=replace(letter.contact, at=held.contact_at),
         why_seen=record.reason_of(held, complaint_words(judged)),
-        holds=_since(letter.holds, judged, held),
+        holds=_holds(letter.holds, judged, held),
         changes=changed.rows,
         finding_notes=(*letter.finding_notes, *changed.sentences),
         allergies=record.allergies_of(assessment.client),
@@ -268,15 +270,21 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
     return with_short_forms(letter)
 
 
-def _since(
-    holds: Iterable[parts.Caution], judged: Judged, held: record.Held
+def _holds(
+    cautions: Iterable[parts.Caution], judged: Judged, held: record.Held
 ) -> tuple[parts.Caution, ...]:
-    """The holds with the day from which each is in force."""
+    """The holds of the assessment with their days, and any other that is in force today."""
     codes = [hold.code for hold in judged.proposal.holds]
-    return tuple(
-        replace(caution, since=held.hold_since.get(code))
-        for code, caution in zip(codes, holds, strict=True)
+    own = (
+        record.dated_hold(caution, held.holds.get(code))
+        for code, caution in zip(codes, cautions, strict=True)
     )
+    others = (
+        record.hold_words(hold)
+        for code, hold in held.holds.items()
+        if code not in codes and hold.ended_on is None
+    )
+    return (*own, *others)
 
 
 def _changes(held: record.Held, judged: Judged) -> told.Changes:

@@ -18,6 +18,7 @@ from clinic.web.letters import collect_letter, collect_referral
 from tests.clinic.documents.papers import pages
 from tests.factories import StaffFactory
 from tests.factories.letters import bare_record, file_record, full_record
+from tests.factories.people import HoldFactory
 
 pytestmark = pytest.mark.django_db
 DAY = date(2027, 3, 12)
@@ -176,6 +177,9 @@ def test_letter_to_the_client_uses_the_sentences_for_clients(assessment, by, ref
     assert letter.head.large
     assert rows["arm_forward_reach"]["client_sentence"] in letter.finding_notes
     assert rows["arm_forward_reach"]["letter_sentence_graded"] not in letter.finding_notes
+    assert "You land on your heel, like most runners. There is no need to change that." in (
+        letter.finding_notes  # notes.csv, foot_strike_not_changed
+    )
 
 
 def test_letter_of_a_bare_record_says_what_is_not_known(edition, by):
@@ -196,6 +200,33 @@ def test_letter_of_a_bare_record_says_what_is_not_known(edition, by):
         "Foot: not examined",
     ]
     assert letter.exercises == ()
+
+
+def test_letter_names_a_hold_that_came_after_the_assessment(letter):
+    assert words(letter, "Cautions")[:2] == [
+        "On hold",
+        "No running until the scan is read. Since 1 March 2027.",
+    ]
+
+
+def test_letter_says_when_and_why_a_hold_of_the_assessment_was_lifted(edition, by):
+    assessment = file_record("03", edition, by)
+    HoldFactory(
+        client=assessment.client,
+        code="s01",
+        since=date(2027, 3, 10),
+        ended_on=date(2027, 3, 11),
+        end="lifted",
+        lifted_by=by,
+        reason="Seen by the doctor",
+    )
+
+    letter = collect_referral(assessment, None, by, on=DAY)
+
+    assert letter.holds[0].line.endswith(
+        "Since 10 March 2027. Lifted: on 11 March 2027 by Ines Marlow: Seen by the doctor"
+    )
+    assert letter.holds[1].lifted == ""
 
 
 def test_letter_comes_back_from_json_and_prints(letter):
