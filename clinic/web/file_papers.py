@@ -6,23 +6,15 @@ from collections.abc import Mapping
 from assessments.domain.rounding import half_up
 from assessments.domain.vocabulary import Stage
 from clinic.documents.letter import render_letter
-from clinic.domain.paper import joined
-from clinic.web.letter_parts import Judged, printed_dose
+from clinic.web.letter_parts import Judged
 from clinic.web.letters import file_head, file_letter
 from exercises.documents.handout import render_handout
-from exercises.domain import dose_words as words_of_dose
+from exercises.domain.dose_words import number_words
 from exercises.domain.figures import alt_text, drawing
-from exercises.domain.handout import CadenceSteps, Handout, HandoutExercise, movement_steps
-from exercises.domain.library import Exercise
+from exercises.domain.handout import CadenceSteps, Handout, HandoutExercise
 from exercises.domain.poses import read_poses
 from exercises.domain.programme import Item
-from exercises.domain.sentences import (
-    hold_sentence,
-    lifted_sentence,
-    note_sentence,
-    referral_sentence,
-    states_of,
-)
+from exercises.handouts import held_sentences, note_sentences, printed_exercise, why
 
 POSES = "poses.json"
 
@@ -54,7 +46,7 @@ def file_handout(judged: Judged, alts: Mapping[str, str]) -> Handout:
     alts: the words for the pictures of each exercise, by code.
     """
     head = file_head(judged.assessment.assessed_on)
-    held = _held_sentences(judged)
+    held = held_sentences(judged.proposal, judged.edition)
     if judged.stopped:
         return Handout(head, hold_sentences=held, stop_all=True)
     items = [item for item in judged.proposal.programme if item.stage is Stage.NOW]
@@ -62,72 +54,29 @@ def file_handout(judged: Judged, alts: Mapping[str, str]) -> Handout:
         head=head,
         why=_why(judged),
         hold_sentences=held,
-        note_sentences=_note_sentences(judged, held),
+        note_sentences=note_sentences(judged.proposal, judged.edition, held),
         exercises=tuple(_exercise(item, judged, alts) for item in items),
         cadence=_cadence(judged),
         next_check=f"in {judged.proposal.review_in_days} days",
     )
 
 
-def _held_sentences(judged: Judged) -> tuple[str, ...]:
-    """Sentences of holds and referrals, each once. Source: README, columns of notes.csv."""
-    edition, proposal = judged.edition, judged.proposal
-    sentences = [hold_sentence(hold, edition).handout for hold in proposal.holds]
-    sentences += [referral_sentence(note, edition).handout for note in proposal.referral_notes]
-    if not judged.stopped:
-        sentences += [lifted_sentence(one, edition).handout for one in proposal.lifted]
-    return tuple(dict.fromkeys(one for one in sentences if one))
-
-
-def _note_sentences(judged: Judged, said: tuple[str, ...]) -> tuple[str, ...]:
-    states = states_of(judged.proposal, judged.edition)
-    sentences = [states[code].handout for code in ("draft", "nothing_found") if code in states]
-    sentences += [note_sentence(note, judged.edition).handout for note in judged.proposal.notes]
-    return tuple(dict.fromkeys(one for one in sentences if one and one not in said))
-
-
-def _why(judged: Judged) -> str:
-    goal = judged.assessment.facts.get("goal")
-    towards = f" and go with your goal: {goal.replace('_', ' ')}" if isinstance(goal, str) else ""
-    if not judged.proposal.programme:
-        return "No exercise is needed for now."
-    return f"They fit what we saw when you ran{towards}."
-
-
 def _exercise(item: Item, judged: Judged, alts: Mapping[str, str]) -> HandoutExercise:
-    exercise = judged.edition.exercises[item.exercise]
-    dose = printed_dose(item.dose, exercise)
-    return HandoutExercise(
-        code=exercise.code,
-        name=exercise.name,
-        purpose=exercise.purpose,
-        start_position=exercise.start_position,
-        steps=movement_steps("|".join(exercise.movement)),
-        cues=exercise.cues,
-        feel=exercise.feel,
-        dose=words_of_dose.dose_words(dose),
-        pain=words_of_dose.pain_words(int(item.pain_ceiling)),
-        pace=words_of_dose.pace_words(dose),
-        effort=exercise.intensity,
+    return printed_exercise(
+        judged.edition.exercises[item.exercise],
+        item.dose,
+        edition=judged.edition,
+        pain_ceiling=int(item.pain_ceiling),
         order_note=item.order_note or "",
-        easier=_step(exercise.easier, judged),
-        harder=_step(exercise.harder, judged),
-        cautions=tuple(one.strip() for one in exercise.cautions.split("|") if one.strip()),
-        kit=_kit(exercise),
-        kit_alternative=exercise.kit_alternative,
-        figure_alt=alts.get(exercise.code, ""),
-        times_a_day=max(1, int(dose.sessions_per_week // 7)),
+        alt=alts.get(item.exercise, ""),
     )
 
 
-def _step(step: str, judged: Judged) -> str:
-    """An easier or harder step: the name where it is an exercise of its own."""
-    named = judged.edition.exercises.get(step)
-    return named.name if named else step
-
-
-def _kit(exercise: Exercise) -> str:
-    return joined(*(thing.replace("_", " ") for thing in exercise.kit)).capitalize()
+def _why(judged: Judged) -> str:
+    if not judged.proposal.programme:
+        return "No exercise is needed for now."
+    goal = judged.assessment.facts.get("goal")
+    return why(goal if isinstance(goal, str) else "")
 
 
 def _cadence(judged: Judged) -> CadenceSteps | None:
@@ -142,5 +91,5 @@ def _cadence(judged: Judged) -> CadenceSteps | None:
         second_target=plan.second_target,
         second_plus=plan.second_plus,
         second_from_week=plan.second_from_week,
-        speed="" if speed is None else f"{words_of_dose.number_words(speed)} m/s",
+        speed="" if speed is None else f"{number_words(speed)} m/s",
     )

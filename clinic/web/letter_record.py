@@ -46,8 +46,10 @@ from clinic.models import (
     Site,
     Staff,
 )
-from clinic.web import letter_parts as told
+from clinic.web.letter_exercises import exercise_row, printed_dose
+from clinic.web.letter_parts import Judged
 from exercises.domain.decisions import Decision
+from exercises.domain.dose_words import printed_dose
 from exercises.domain.edition import Edition
 from exercises.models import Advice, Programme, ProgrammeItem
 
@@ -314,7 +316,7 @@ def consent_of(answer: Consent | None) -> parts.ConsentToShare:
     )
 
 
-def programme_of(held: Held, letter: Letter, judged: told.Judged) -> dict[str, Any]:
+def programme_of(held: Held, letter: Letter, judged: Judged) -> dict[str, Any]:
     """Exercises, plan and handout of the programme as decided; the proposal stays unsaid.
 
     What nobody has decided is no plan of the client's: a letter never passes it off as one.
@@ -353,9 +355,9 @@ def _exercises(held: Held, edition: Edition) -> Iterator[parts.ExerciseRow]:
     for item in held.items:
         exercise = edition.exercises[item.exercise_id]
         ceiling = item.pain_ceiling
-        yield told.exercise_row(
+        yield exercise_row(
             exercise,
-            told.printed_dose(item, exercise),
+            printed_dose(item, exercise),
             stage=Stage(item.stage),
             pain_ceiling=int(exercise.pain_ceiling if ceiling is None else Decimal(ceiling)),
             edition=edition,

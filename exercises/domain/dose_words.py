@@ -2,17 +2,11 @@
 
 from dataclasses import dataclass
 from decimal import Decimal
-from enum import StrEnum
+
+from exercises.domain.dose import Dose
+from exercises.domain.library import Exercise, WorkKind
 
 Number = int | float | Decimal
-
-
-class WorkKind(StrEnum):
-    REPETITIONS = "repetitions"
-    HOLD = "hold"
-    TIMED = "timed"
-    LENGTHS = "lengths"
-    RUN_BOUT = "run_bout"
 
 
 @dataclass(frozen=True)
@@ -33,6 +27,26 @@ class PrintedDose:
     rest_s: Number | None = None
     weeks: Number | None = None
     distance_m: Number | None = None
+
+
+def printed_dose(dose: Dose, exercise: Exercise) -> PrintedDose:
+    """The dose of a line, proposed or decided, as the words want it.
+
+    dose: of the line; exercise: whose kind of work and length of a run it is.
+    """
+    return PrintedDose(
+        work_kind=exercise.work_kind,
+        sessions_per_week=dose.sessions_per_week or Decimal(7),
+        sets=None if dose.sets is None else int(dose.sets),
+        reps=None if dose.reps is None else int(dose.reps),
+        hold_s=dose.hold_s,
+        duration_min=dose.duration_min,
+        per_side=dose.per_side,
+        tempo_s_per_rep=dose.tempo_s_per_rep,
+        rest_s=dose.rest_s,
+        weeks=dose.weeks,
+        distance_m=exercise.distance_m,
+    )
 
 
 def number_words(number: Number) -> str:

@@ -74,6 +74,23 @@ def propose(assessment: Assessment, edition: Edition) -> Proposal:
         return _evaluated(judge(assessment, edition.tables), safety, holds, edition)
 
 
+def withheld_among(
+    assessment: Assessment, edition: Edition, codes: Sequence[str]
+) -> tuple[Withheld, ...]:
+    """Which exercises of the library an assessment withholds, asked for by a rule or not.
+
+    codes: exercise codes of the edition. Source: EVALUATION.md, 12.
+    """
+    with localcontext(EXACT):
+        situation = before_judging(record_of(assessment), edition.tables)
+        safety = fired_safety(situation, edition)
+        if situation.derived["stop_all"] != "yes":
+            situation = after_judging(judge(assessment, edition.tables), edition.tables)
+        fired = [*safety, *(rule for rule in edition.withholding if situation.fires(rule))]
+        stopping = stops(situation, fired, edition)
+        return withheld_of(codes, stopping, situation, edition.exercises)
+
+
 def _stopped(situation: Situation, holds: tuple[Hold, ...], edition: Edition) -> Proposal:
     """Holds, what was lifted, the review and the referral notes of the flags, nothing else."""
     return Proposal(

@@ -106,7 +106,7 @@ def exercise_open(request: StaffRequest, code: str) -> HttpResponse:
 
 
 def _in_words(exercise: Exercise, edition: Edition) -> dict[str, Any]:
-    dose = printed_dose(exercise)
+    dose = words.printed_dose(exercise.dose, exercise)
     return {
         "area": plain(exercise.area),
         "movement": [step.partition(". ")[2] or step for step in exercise.movement],
@@ -133,24 +133,6 @@ def _in_words(exercise: Exercise, edition: Edition) -> dict[str, Any]:
         "withheld_by": dict(_withheld_by(exercise, edition)),
         "evidence": EVIDENCE_WORDS[exercise.evidence],
     }
-
-
-def printed_dose(exercise: Exercise) -> words.PrintedDose:
-    """The library's dose as the words want it."""
-    dose = exercise.dose
-    return words.PrintedDose(
-        work_kind=words.WorkKind(exercise.work_kind),
-        sessions_per_week=dose.sessions_per_week or 0,
-        sets=None if dose.sets is None else int(dose.sets),
-        reps=None if dose.reps is None else int(dose.reps),
-        hold_s=dose.hold_s,
-        duration_min=dose.duration_min,
-        per_side=dose.per_side,
-        tempo_s_per_rep=dose.tempo_s_per_rep,
-        rest_s=dose.rest_s,
-        weeks=dose.weeks,
-        distance_m=exercise.distance_m,
-    )
 
 
 def _step(text: str, edition: Edition) -> Step:

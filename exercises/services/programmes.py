@@ -1,0 +1,466 @@
+"""The programme: taken over from a proposal, decided line by line, issued."""
+
+from collections.abc import Iterable, Mapping
+from datetime import date, timedelta
+from decimal import Decimal
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils import timezone
+
+from assessments.domain.assessment import Assessment as AssessmentValue
+from assessments.domain.vocabulary import Outcome, Stage
+from assessments.models import Assessment
+from clinic.domain.vocabulary import TrailAction
+from clinic.models import Staff
+from clinic.services import trail
+from clinic.services.people import StaleError
+from clinic.services.reassessments import open_reassessment
+from exercises.domain.decisions import Decision
+from exercises.domain.dose import Dose, total_daily_minutes
+from exercises.domain.edition import Edition
+from exercises.domain.notes import NEEDS_TICK
+from exercises.domain.printing import proposal_json
+from exercises.domain.programme import Item
+from exercises.domain.proposals import Proposal, withheld_among
+from exercises.domain.sentences import stopped_by
+from exercises.models import Advice, Programme, ProgrammeItem
+
+DOSE = (
+    "sets",
+    "reps",
+    "hold_s",
+    "duration_min",
+    "per_side",
+    "tempo_s_per_rep",
+    "rest_s",
+    "sessions_per_week",
+    "weeks",
+)
+KEPT = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
+OUT = (Decision.DECLINED.value, Decision.WITHDRAWN.value)
+
+
+def dose_of(item: ProgrammeItem) -> Dose:
+    """The dose of a stored line."""
+    return Dose(**{name: _number(getattr(item, name)) for name in DOSE})
+
+
+def _number(value: Any) -> Any:
+    return Decimal(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+class _Line:
+    """A stored line as the domain counts its minutes."""
+
+    def __init__(self, item: ProgrammeItem, edition: Edition) -> None:
+        self.dose = dose_of(item)
+        self.running_cue = edition.exercises[item.exercise_id].running_cue
+
+
+def minutes_of(items: Iterable[ProgrammeItem], edition: Edition) -> Decimal:
+    """Minutes a day of the lines of stage now that are not declined or withdrawn."""
+    return total_daily_minutes(
+        _Line(item, edition)
+        for item in items
+        if item.stage == Stage.NOW.value and item.decision not in OUT
+    )
+
+
+@transaction.atomic
+def take_over(
+    *, assessment: Assessment, proposal: Proposal, edition: Edition, by: Staff
+) -> Programme:
+    """Save the proposal as a programme and return it; raises ValidationError.
+
+    Taken over again, lines that nobody has decided follow the new proposal: those no longer
+    proposed are withdrawn, decided ones stay as they were decided.
+    """
+    if proposal.outcome is Outcome.STOP_ALL:
+        raise ValidationError("A hold stops everything: no programme is made.")
+    programme = Programme.objects.filter(assessment=assessment).first()
+    if programme is not None and programme.is_issued:
+        raise ValidationError("This programme is issued: a reassessment makes the next one.")
+    action = TrailAction.CHANGE if programme else TrailAction.CREATE
+    programme = programme or Programme(site_id=assessment.site_id, assessment=assessment)
+    _set_plan(programme, proposal)
+    programme.full_clean(exclude=["assessment"])
+    programme.save()
+    _take_items(programme, proposal)
+    _count_minutes(programme, edition)
+    trail.record(action, by=by, row=programme, client=assessment.client)
+    return programme
+
+
+def _set_plan(programme: Programme, proposal: Proposal) -> None:
+    plan = proposal.cadence_plan
+    programme.proposal = proposal_json(proposal)
+    programme.review_on = programme.assessment.assessed_on + timedelta(
+        days=proposal.review_in_days
+    )
+    programme.cadence_measured = plan.measured if plan else None
+    programme.cadence_first_target = plan.first_target if plan else None
+    programme.cadence_second_target = plan.second_target if plan else None
+    programme.cadence_second_from_week = plan.second_from_week if plan else None
+    if programme.pk:
+        programme.version += 1
+
+
+def _take_items(programme: Programme, proposal: Proposal) -> None:
+    held = {item.exercise_id: item for item in programme.items.all()}
+    ticks = {code for note in proposal.notes if note.code == NEEDS_TICK for code in note.exercises}
+    proposed = [item.exercise for item in proposal.programme]
+    for place, line in enumerate(proposal.programme, start=1):
+        item = held.get(line.exercise)
+        if item is None or item.decision in {Decision.PROPOSED.value, Decision.WITHDRAWN.value}:
+            _keep_line(item or ProgrammeItem(programme=programme), line, place)
+        _set_tick(programme, line.exercise, needed=line.exercise in ticks)
+    for place, item in enumerate(held.values(), start=len(proposed) + 1):
+        if item.exercise_id in proposed:
+            continue
+        if item.decision == Decision.PROPOSED.value:
+            item.decision = Decision.WITHDRAWN.value
+            item.reason = "No longer proposed."
+            item.decided_by, item.decided_at = programme.assessment.clinician, timezone.now()
+        item.position = place
+        item.save()
+
+
+def _keep_line(item: ProgrammeItem, line: Item, place: int) -> None:
+    item.site_id = item.programme.site_id
+    item.exercise_id = line.exercise
+    item.position, item.stage, item.side = place, line.stage.value, line.side.value
+    item.priority, item.pain_ceiling = line.priority, int(line.pain_ceiling)
+    item.order_note = line.order_note or ""
+    item.missing_kit = list(line.missing_kit)
+    item.because = [
+        {"rule": one.rule, "findings": list(one.findings), "evidence": one.evidence.value}
+        for one in line.because
+    ]
+    item.decision, item.reason = Decision.PROPOSED.value, ""
+    item.decided_by = item.decided_at = None
+    for name in DOSE:
+        setattr(item, name, getattr(line.dose, name))
+    item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
+    item.save()
+
+
+def _set_tick(programme: Programme, exercise: str, *, needed: bool) -> None:
+    programme.items.filter(exercise_id=exercise).exclude(tick_needed=needed).update(
+        tick_needed=needed
+    )
+
+
+def _count_minutes(programme: Programme, edition: Edition) -> None:
+    programme.minutes_a_day = minutes_of(programme.items.all(), edition)
+    programme.save(update_fields=["minutes_a_day"])
+
+
+def _open(programme: Programme) -> Programme:
+    """The programme, locked for this transaction. Raises ValidationError once it is issued."""
+    found = (
+        Programme.objects.select_for_update(of=("self",))
+        .select_related("assessment__client", "assessment__clinician")
+        .get(pk=programme.pk)
+    )
+    if found.is_issued:
+        raise ValidationError("This programme is issued: a reassessment makes the next one.")
+    return found
+
+
+def refuse_withheld(codes: Iterable[str], value: AssessmentValue, edition: Edition) -> None:
+    """Raise ValidationError with every reason that stops one of the exercises."""
+    stopped = withheld_among(value, edition, list(codes))
+    if stopped:
+        raise ValidationError(
+            [
+                f"{edition.exercises[one.exercise].name} is withheld: "
+                + " ".join(reason.text for reason in stopped_by(one, edition))
+                for one in stopped
+            ]
+        )
+
+
+@transaction.atomic
+def decide(
+    *,
+    item: ProgrammeItem,
+    seen: int,
+    decision: Decision,
+    by: Staff,
+    value: AssessmentValue,
+    edition: Edition,
+    reason: str = "",
+    dose: Mapping[str, Any] | None = None,
+) -> ProgrammeItem:
+    """Save what the clinician decides of one line and return it.
+
+    dose: fields of the dose that differ from what stands; then the line is adjusted and needs
+    a reason. seen: version that the page showed. Raises ValidationError, also for an exercise
+    that a hold or a rule withholds, and StaleError when somebody was faster.
+    """
+    programme = _open(item.programme)
+    if decision is not Decision.DECLINED:
+        refuse_withheld([item.exercise_id], value, edition)
+    if decision is Decision.DECLINED and not reason.strip():
+        raise ValidationError({"reason": "Say why the exercise is declined."})
+    if decision is Decision.ADJUSTED and not reason.strip():
+        raise ValidationError({"reason": "Say why the dose is changed."})
+    for name, number in (dose or {}).items():
+        setattr(item, name, number)
+    item.decision, item.reason = decision.value, reason.strip()
+    item.decided_by, item.decided_at = by, timezone.now()
+    _save_item(item, seen, ["decision", "reason", "decided_by", "decided_at", *(dose or {})])
+    _count_minutes(programme, edition)
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        decision=decision.value,
+        fields=sorted(dose or {}),
+    )
+    return item
+
+
+def _save_item(item: ProgrammeItem, seen: int, fields: Iterable[str]) -> None:
+    item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
+    values = {name: getattr(item, name) for name in fields}
+    saved = ProgrammeItem.objects.filter(pk=item.pk, version=seen).update(
+        **values, version=seen + 1
+    )
+    if not saved:
+        raise StaleError
+    item.version = seen + 1
+
+
+@transaction.atomic
+def accept_all(
+    *, programme: Programme, by: Staff, value: AssessmentValue, edition: Edition
+) -> int:
+    """Accept every line that is still proposed; returns how many. Raises ValidationError."""
+    programme = _open(programme)
+    waiting = programme.items.filter(decision=Decision.PROPOSED.value)
+    codes = list(waiting.values_list("exercise_id", flat=True))
+    refuse_withheld(codes, value, edition)
+    for item in waiting:
+        item.decision, item.decided_by = Decision.ACCEPTED.value, by
+        item.decided_at, item.version = timezone.now(), item.version + 1
+        item.save(update_fields=["decision", "decided_by", "decided_at", "version"])
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=programme,
+        client=programme.assessment.client,
+        accepted=sorted(codes),
+    )
+    return len(codes)
+
+
+@transaction.atomic
+def add_exercise(
+    *,
+    programme: Programme,
+    code: str,
+    by: Staff,
+    value: AssessmentValue,
+    edition: Edition,
+) -> ProgrammeItem:
+    """Save and return an exercise of the library, last in stage now; raises ValidationError."""
+    programme = _open(programme)
+    if code not in edition.exercises:
+        raise ValidationError({"exercise": "Choose an exercise of the library."})
+    if programme.items.filter(exercise_id=code).exists():
+        raise ValidationError({"exercise": "This exercise is in the programme already."})
+    refuse_withheld([code], value, edition)
+    exercise = edition.exercises[code]
+    item = ProgrammeItem(
+        site_id=programme.site_id,
+        programme=programme,
+        exercise_id=code,
+        position=programme.items.count() + 1,
+        stage=Stage.NOW.value,
+        pain_ceiling=int(exercise.pain_ceiling),
+        decision=Decision.ADDED.value,
+        decided_by=by,
+        decided_at=timezone.now(),
+        **{name: getattr(exercise.dose, name) for name in DOSE},
+    )
+    item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
+    item.save()
+    _count_minutes(programme, edition)
+    trail.record(
+        TrailAction.CREATE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=code,
+    )
+    return item
+
+
+@transaction.atomic
+def arrange(
+    *, item: ProgrammeItem, by: Staff, edition: Edition, up: bool | None = None
+) -> ProgrammeItem:
+    """Move a line one place up or down, or, without `up`, to the other stage."""
+    programme = _open(item.programme)
+    if up is None:
+        item.stage = (Stage.LATER if item.stage == Stage.NOW.value else Stage.NOW).value
+        item.version += 1
+        item.save(update_fields=["stage", "version"])
+        _count_minutes(programme, edition)
+    else:
+        _swap(item, up=up)
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        stage=item.stage,
+    )
+    return item
+
+
+def _swap(item: ProgrammeItem, *, up: bool) -> None:
+    same = item.programme.items.filter(stage=item.stage)
+    other = (
+        same.filter(position__lt=item.position).order_by("-position").first()
+        if up
+        else same.filter(position__gt=item.position).order_by("position").first()
+    )
+    if other is not None:
+        item.position, other.position = other.position, item.position
+        for row in (item, other):
+            row.save(update_fields=["position"])
+
+
+@transaction.atomic
+def tick(*, item: ProgrammeItem, by: Staff, on: date) -> ProgrammeItem:
+    """The clinician's own tick, with name and date, where a rule asks for it."""
+    programme = _open(item.programme)
+    item.ticked_by, item.ticked_on = by, on
+    item.version += 1
+    item.save(update_fields=["ticked_by", "ticked_on", "version"])
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        ticked=True,
+    )
+    return item
+
+
+@transaction.atomic
+def set_shown(*, item: ProgrammeItem, shown: bool, by: Staff) -> ProgrammeItem:
+    """That the exercise was shown to the client and tried."""
+    programme = _open(item.programme)
+    item.shown_and_tried, item.version = shown, item.version + 1
+    item.save(update_fields=["shown_and_tried", "version"])
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        shown=shown,
+    )
+    return item
+
+
+@transaction.atomic
+def set_agreement(
+    *, programme: Programme, seen: int, review_on: date, agreed: str, by: Staff
+) -> Programme:
+    """Save review date and agreement and return the programme.
+
+    Raises ValidationError, and StaleError when somebody changed it after `seen`.
+    """
+    found = _open(programme)
+    if review_on <= found.assessment.assessed_on:
+        raise ValidationError({"review_on": "The next check comes after the assessment."})
+    found.review_on, found.agreed = review_on, agreed
+    found.full_clean(exclude=["assessment"])
+    saved = Programme.objects.filter(pk=found.pk, version=seen).update(
+        review_on=review_on, agreed=agreed, version=seen + 1
+    )
+    if not saved:
+        raise StaleError
+    found.version = seen + 1
+    trail.record(TrailAction.CHANGE, by=by, row=found, client=found.assessment.client)
+    return found
+
+
+@transaction.atomic
+def add_advice(*, programme: Programme, text: str, understood: bool, by: Staff) -> Advice:
+    """Save and return what the client was told; raises ValidationError."""
+    found = _open(programme)
+    advice = Advice(
+        site_id=found.site_id,
+        programme=found,
+        text=text.strip(),
+        understood=understood,
+        given_on=timezone.localdate(),
+    )
+    advice.full_clean(exclude=["programme"])
+    advice.save()
+    trail.record(TrailAction.CREATE, by=by, row=advice, client=found.assessment.client)
+    return advice
+
+
+def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
+    """What keeps the programme from being issued, each with what to do."""
+    items = list(programme.items.all())
+    found = []
+    if proposal.outcome is Outcome.STOP_ALL:
+        found.append("A hold stops everything: refer the client, no programme is issued.")
+    if proposal.outcome is Outcome.DRAFT:
+        found.append("The screening is missing, old or not complete: screen the client first.")
+    if any(item.decision == Decision.PROPOSED.value for item in items):
+        found.append("Decide every proposed exercise: accept, adjust or decline it.")
+    if any(_waits_for_tick(item) for item in items):
+        found.append("An exercise needs your own tick before it is issued.")
+    if not programme.agreed:
+        found.append("Say whether the programme is agreed with the client.")
+    return found
+
+
+def _waits_for_tick(item: ProgrammeItem) -> bool:
+    return item.tick_needed and item.ticked_by_id is None and item.decision in KEPT
+
+
+@transaction.atomic
+def issue(
+    *,
+    programme: Programme,
+    proposal: Proposal,
+    value: AssessmentValue,
+    edition: Edition,
+    by: Staff,
+) -> Programme:
+    """Fix the programme and open the reassessment; raises ValidationError with what is missing."""
+    found = _open(programme)
+    if found.assessment.clinician_id != by.pk:
+        raise ValidationError(
+            f"Only {found.assessment.clinician}, the clinician in charge, can issue it."
+        )
+    missing = obstacles(found, proposal)
+    if missing:
+        raise ValidationError(missing)
+    kept = found.items.filter(decision__in=KEPT)
+    refuse_withheld(kept.values_list("exercise_id", flat=True), value, edition)
+    found.issued_at, found.issued_by, found.version = timezone.now(), by, found.version + 1
+    found.save(update_fields=["issued_at", "issued_by", "version"])
+    open_reassessment(
+        client=found.assessment.client,
+        clinician=found.assessment.clinician,
+        due_on=max(found.review_on, timezone.localdate()),
+        by=by,
+    )
+    trail.record(TrailAction.SIGN, by=by, row=found, client=found.assessment.client)
+    return found
