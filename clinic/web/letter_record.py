@@ -46,12 +46,13 @@ from clinic.models import (
     Site,
     Staff,
 )
-from clinic.web.letter_exercises import exercise_row, printed_dose
+from clinic.web.letter_exercises import exercise_row
 from clinic.web.letter_parts import Judged
 from exercises.domain.decisions import Decision
 from exercises.domain.dose_words import printed_dose
 from exercises.domain.edition import Edition
 from exercises.models import Advice, Programme, ProgrammeItem
+from exercises.services.programmes import dose_of
 
 GIVEN = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
 OPEN_DUE = (ReassessmentState.OPEN.value, ReassessmentState.BOOKED.value)
@@ -357,7 +358,7 @@ def _exercises(held: Held, edition: Edition) -> Iterator[parts.ExerciseRow]:
         ceiling = item.pain_ceiling
         yield exercise_row(
             exercise,
-            printed_dose(item, exercise),
+            printed_dose(dose_of(item), exercise),
             stage=Stage(item.stage),
             pain_ceiling=int(exercise.pain_ceiling if ceiling is None else Decimal(ceiling)),
             edition=edition,

@@ -23,6 +23,8 @@ from clinic.domain.paper import (
 from clinic.models import Staff
 from clinic.web import letter_parts as told
 from clinic.web import letter_record as record
+from clinic.web.letter_changes import Changes, changes
+from clinic.web.letter_exercises import proposed_exercises, stop_signs
 from clinic.web.letter_parts import Judged
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
@@ -71,14 +73,14 @@ def letter_of(judged: Judged, frame: Frame) -> Letter:
         holds=told.holds(judged),
         referral_notes=told.referral_notes(judged),
         cautions=told.cautions(judged),
-        stop_signs=told.stop_signs(judged.proposal.programme),
+        stop_signs=stop_signs(judged.proposal.programme),
         examined=told.examined(judged),
         not_examined=told.not_examined(judged),
         findings=tuple(one.row for one in judged.told),
         finding_notes=(*_sentences(judged, frame.to), *told.finding_notes(judged)),
         scales=told.scales(judged),
         plan=_plan(judged),
-        exercises=told.proposed_exercises(judged),
+        exercises=proposed_exercises(judged),
         if_worse=IF_WORSE,
         referral=_referral(judged, frame.head.dated) if frame.kind is REFERRAL else None,
     )
@@ -248,7 +250,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
     letter = replace(
         letter,
         summary=told.summary(judged, now if held.programme else None),
-        stop_signs=told.stop_signs(held.items),
+        stop_signs=stop_signs(held.items),
         practice=record.practice_of(assessment.client),
         contact=replace(letter.contact, at=held.contact_at),
         why_seen=record.reason_of(held, complaint_words(judged)),
@@ -287,11 +289,11 @@ def _holds(
     return (*own, *others)
 
 
-def _changes(held: record.Held, judged: Judged) -> told.Changes:
+def _changes(held: record.Held, judged: Judged) -> Changes:
     if held.earlier is None or judged.stopped:
-        return told.Changes()
+        return Changes()
     value = assessment_value(held.earlier)
-    return told.changes(Judged(value, propose(value, judged.edition), judged.edition), judged)
+    return changes(Judged(value, propose(value, judged.edition), judged.edition), judged)
 
 
 # From a file
