@@ -7,6 +7,7 @@ from factory.django import DjangoModelFactory
 
 from assessments.models import Assessment, Episode, Goal
 from clinic.models import Alert, Consent, Hold, Paper, Reassessment
+from tests.clinic.documents.papers import BARE
 from tests.factories import StaffFactory
 
 
@@ -66,7 +67,7 @@ class PaperFactory(OfClient):
     about = factory.Sequence(lambda n: f"assessment-{n}")
     title = factory.Sequence(lambda n: f"Letter {n}")
     dated = date(2026, 2, 1)
-    content = factory.LazyFunction(dict)
+    content = factory.LazyFunction(BARE.to_json)
     created_by = factory.SubFactory(StaffFactory)
     created_at = datetime(2026, 2, 1, 12, tzinfo=UTC)
 
