@@ -274,6 +274,22 @@ def test_referral_is_signed_once_the_client_was_asked(desk, edition, by):
     assert Letter.from_json(paper.content).referral.told_meanwhile == "Rest."
 
 
+def test_referral_that_no_rule_asks_for_needs_its_reason_and_urgency(desk, assessment):
+    paper = drafted(desk, assessment, kind="referral")
+    saved(desk, paper, agreed="yes", question="")
+    assert sign(desk, paper) == [
+        "Still empty: what is asked of the reader.",
+        "Still empty: the question.",
+        "Still empty: the urgency.",
+    ]
+
+    saved(desk, paper, asked="Please see.", question="Which?", urgency="routine", sent_by="post")
+
+    referral = Letter.from_json(paper.content).referral
+    assert sign(desk, paper) == ["Signed. The PDF is kept as it is now."]
+    assert (referral.urgency, referral.sent_by) == ("routine", "post")
+
+
 def test_referral_never_goes_to_the_client(desk, assessment):
     data = {"kind": "referral", "assessment": assessment.pk, "to": "client"}
 

@@ -14,6 +14,7 @@ from clinic.domain.letter import Addressee, Letter, LetterKind, PlanRow, Problem
 from clinic.domain.vocabulary import PaperKind, SendingManner
 from clinic.fields import choices
 from clinic.models import Client, Referrer
+from clinic.web.letter_parts import URGENCY_WORDS
 from clinic.web.letter_record import lines_of, to_client, to_referrer
 from clinic.web.letters import with_short_forms
 
@@ -22,6 +23,7 @@ YES_NO = [("", "not asked"), ("yes", "yes"), ("no", "no")]
 ANSWERS = {"": None, "yes": True, "no": False}
 WORDS = {answer: word for word, answer in ANSWERS.items()}
 SETTING = "setting"
+URGENCIES = [(words, words) for words in URGENCY_WORDS.values() if words]
 
 
 def helper_of(*parts: Any) -> FormHelper:
@@ -117,6 +119,7 @@ class LetterForm(forms.Form):
     edits = forms.IntegerField(widget=forms.HiddenInput)
     asked = area("What is asked of the reader", "Stands first. Empty: for information.", 2)
     question = area("Question", "", 2)
+    urgency = forms.ChoiceField(choices=[("", "not chosen"), *URGENCIES], required=False)
     urgency_reason = forms.CharField(label="Why this urgent", required=False, max_length=300)
     summary = area("Summary", "A few lines that a busy reader can act on.", 4)
     problems = area("Problems and diagnoses", f"One a line; {UNCERTAIN} at the end if it is.")
@@ -124,12 +127,22 @@ class LetterForm(forms.Form):
     concerns = area("Concerns of the client", "One a line.", 2)
     effect_on_life = area("Effect on daily life and sport", "", 2)
     told_meanwhile = area("What the client was told to do meanwhile")
+    sent_by = forms.CharField(
+        label="How it is sent", required=False, max_length=100, help_text="A safe way."
+    )
     plan = area("Plan", "One action a line: who | what | when | expected outcome.", 5)
     agreed = forms.ChoiceField(label="Agreed with the client", choices=YES_NO, required=False)
     if_worse = area("If it gets worse", "", 2)
     next_contact = forms.CharField(label="Next contact", required=False, max_length=300)
 
-    REFERRAL_ONLY = ("question", "urgency_reason", "effect_on_life", "told_meanwhile")
+    REFERRAL_ONLY = (
+        "question",
+        "urgency",
+        "urgency_reason",
+        "effect_on_life",
+        "told_meanwhile",
+        "sent_by",
+    )
 
     def __init__(self, *args: Any, letter: Letter, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
