@@ -6,6 +6,7 @@ for referrals; sentences: findings.csv, screening.csv and notes.csv.
 
 import csv
 from datetime import date
+from decimal import Decimal
 from io import StringIO
 
 import pytest
@@ -17,6 +18,7 @@ from clinic.web.letter_record import to_client, to_referrer
 from clinic.web.letters import collect_letter, collect_referral
 from tests.clinic.documents.papers import pages
 from tests.factories import StaffFactory
+from tests.factories.consult import make_assessment, observe
 from tests.factories.letters import bare_record, file_record, full_record
 from tests.factories.people import HoldFactory
 
@@ -155,6 +157,15 @@ def test_letter_compares_with_the_last_signed_assessment(letter):
     assert drop.verdict in {"better", "within error"}
     expected = float(drop.present) - float(drop.earlier)
     assert float(drop.difference.replace("−", "-")) == pytest.approx(expected)
+
+
+def test_letter_does_not_compare_with_a_draft(edition, assessment, by):
+    draft = make_assessment(edition=edition, client=assessment.client, by=by, on=date(2027, 2, 20))
+    observe(draft, "pelvic_drop", "right", value=Decimal(2))
+
+    letter = collect_letter(assessment, to_client(assessment.client), by, on=DAY)
+
+    assert {row.earlier_on for row in letter.changes} == {date(2027, 1, 10)}
 
 
 def test_letter_leaves_out_what_did_not_change_and_says_so(letter):

@@ -1,6 +1,7 @@
 """Pages of letters and slips: drafting, editing, signing, printing, sending, who may."""
 
 from datetime import UTC, date, datetime
+from hashlib import sha256
 
 import pytest
 from django.urls import reverse
@@ -150,6 +151,20 @@ def test_signed_letter_keeps_its_bytes_when_the_record_grows(desk, paper, assess
     assert ("Draft, not signed" in text, "Orla Fenwick" in text) == (False, True)
     assert "Signed on" in text
     assert "Given by the client on 10 January 2026. Limits: not to the coach" in text
+
+
+def test_signed_paper_prints_the_bytes_of_the_record(desk, assessment, by):
+    pdf = b"%PDF-1.7 as it was signed"
+    stored = PaperFactory(
+        client=assessment.client,
+        state="signed",
+        pdf=pdf,
+        sha256=sha256(pdf).hexdigest(),
+        signed_by=by,
+        signed_at=datetime(2027, 3, 12, 12, tzinfo=UTC),
+    )
+
+    assert desk.get(reverse("paper-pdf", args=[stored.pk])).content == pdf
 
 
 def test_draft_prints_with_its_mark_and_a_name_without_the_client(desk, paper):
