@@ -115,21 +115,21 @@ class ProgrammeItem(SiteRow):
     weeks = models.PositiveSmallIntegerField(null=True, blank=True)
     pain_ceiling = models.PositiveSmallIntegerField(null=True, blank=True)
     order_note = models.CharField(max_length=200, blank=True)
-    missing_kit = models.JSONField(default=list)
-    because = models.JSONField(default=list)
+    missing_kit = models.JSONField(default=list, blank=True)
+    because = models.JSONField(default=list, blank=True)
     decision = models.CharField(
         max_length=10, choices=choices(Decision), default=Decision.PROPOSED.value
     )
     reason = models.CharField("why changed or declined", max_length=200, blank=True)
     decided_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+"
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
-    decided_at = models.DateTimeField(null=True)
+    decided_at = models.DateTimeField(null=True, blank=True)
     tick_needed = models.BooleanField(default=False)
     ticked_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="+"
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="+"
     )
-    ticked_on = models.DateField(null=True)
+    ticked_on = models.DateField(null=True, blank=True)
     shown_and_tried = models.BooleanField(default=False)
     version = models.PositiveIntegerField(default=1, editable=False)
 

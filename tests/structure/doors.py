@@ -1,10 +1,15 @@
 """Every page of the site, found by walking the addresses, and what their arguments can be."""
 
+import json
 from dataclasses import dataclass
 from datetime import date
 
 from django.urls import URLResolver, get_resolver, reverse
 
+from assessments.facts import assessment_value
+from exercises.domain.proposals import propose
+from exercises.editions import edition_of
+from exercises.services.programmes import take_over
 from tests.factories import AppointmentFactory, ClientFactory, ReferrerFactory
 from tests.factories.consult import (
     make_assessment,
@@ -12,6 +17,7 @@ from tests.factories.consult import (
     make_screening,
     make_trial,
 )
+from tests.factories.intake import record_from_file
 from tests.factories.people import (
     AlertFactory,
     ConsentFactory,
@@ -19,6 +25,7 @@ from tests.factories.people import (
     PaperFactory,
     ReassessmentFactory,
 )
+from tests.vignettes.test_vignettes import CASES
 
 DAY = date(2026, 3, 12)
 
@@ -88,6 +95,17 @@ class World(dict):
     def assessment(self):
         return make_assessment(edition=self.edition, client=self.runner, by=self.staff, on=DAY)
 
+    def programme(self):
+        data = json.loads((CASES / "06-arm-reach-with-overstride.json").read_text())
+        record = record_from_file(data, edition=self.edition, client=self.runner, by=self.staff)
+        edition = edition_of(self.edition.pk)
+        return take_over(
+            assessment=record,
+            proposal=propose(assessment_value(record), edition),
+            edition=edition,
+            by=self.staff,
+        )
+
 
 MAKERS = {
     ("clients", "pk"): lambda world: world.runner.pk,
@@ -111,6 +129,8 @@ MAKERS = {
     ("screening-answers", "pk"): lambda world: (
         make_screening(world.runner, world.staff, DAY, yes=["s20"], flags=["s20"]).answers.get().pk
     ),
+    ("programmes", "pk"): lambda world: world.programme().pk,
+    ("programme-items", "pk"): lambda world: world.programme().items.first().pk,
     ("library", "code"): lambda world: "side_plank_hold",
     ("policy", "code"): lambda world: "bone_pain_edges",
     ("trials", "pk"): lambda world: make_trial(world.assessment(), position=2).pk,

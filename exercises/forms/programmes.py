@@ -1,0 +1,85 @@
+"""Dose, agreement and advice."""
+
+from typing import Any, ClassVar
+
+from crispy_forms.helper import FormHelper
+from crispy_forms.layout import Div, Layout
+from django import forms
+
+from clinic.widgets import DateField
+from exercises.models import ProgrammeItem
+
+# What a hand can slip on, not what is right: a rule of this clinic.
+LIMITS: dict[str, tuple[float, float]] = {
+    "sets": (1, 20),
+    "reps": (1, 200),
+    "hold_s": (1, 600),
+    "duration_min": (0.5, 120),
+    "rest_s": (0, 600),
+    "sessions_per_week": (0.5, 21),
+    "weeks": (1, 52),
+    "pain_ceiling": (0, 10),
+}
+
+
+class DoseForm(forms.ModelForm):
+    """The dose of one line; only the parts that the exercise has."""
+
+    class Meta:
+        model = ProgrammeItem
+        fields: ClassVar = [*LIMITS, "per_side"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in LIMITS:
+            if getattr(self.instance, name) is None:
+                del self.fields[name]
+            else:
+                self.fields[name].required = True
+                self.fields[name].widget = forms.TextInput(
+                    attrs={"inputmode": "decimal", "class": "form-control short"}
+                )
+                self.fields[name].localize = False
+        for name, field in self.fields.items():
+            # several items stand on one page
+            field.widget.attrs["id"] = f"{name}-{self.instance.pk}"
+
+    def clean(self) -> dict[str, Any]:
+        found: dict[str, Any] = super().clean() or {}
+        for name, (low, high) in LIMITS.items():
+            number = found.get(name)
+            if number is not None and not low <= number <= high:
+                self.add_error(name, f"Between {low:g} and {high:g}.")
+        return found
+
+    @property
+    def changed(self) -> dict[str, Any]:
+        """Fields of the dose that differ from what stands."""
+        return {name: self.cleaned_data[name] for name in self.changed_data}
+
+
+class AgreementForm(forms.Form):
+    review_on = DateField(label="Next check")
+    agreed = forms.ChoiceField(
+        label="Agreed with the client",
+        choices=[("yes", "yes"), ("no", "no")],
+        widget=forms.RadioSelect,
+        required=False,
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.helper = FormHelper()
+        self.helper.form_tag = False  # the template owns <form> and its buttons
+        self.helper.layout = Layout(Div("review_on", "agreed", css_class="pair"))
+
+
+class AdviceForm(forms.Form):
+    text = forms.CharField(label="What the client was told", max_length=300)
+    understood = forms.BooleanField(label="The client said it back", required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.helper = FormHelper()
+        self.helper.form_tag = False
+        self.helper.layout = Layout("text", "understood")
