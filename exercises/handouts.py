@@ -1,9 +1,10 @@
 """From a programme to the handout that prints it."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 
 from assessments.domain.rounding import half_up
 from assessments.domain.vocabulary import Outcome, Side
+from assessments.models import Episode
 from clinic.domain.paper import PaperHead, day_words, joined
 from exercises.domain.dose import Dose
 from exercises.domain.dose_words import (
@@ -35,6 +36,10 @@ GOALS = {
     "performance": "running better",
     "prevention": "staying well",
 }
+NO_EXERCISE = "No exercise is needed for now."
+# how the library says that only the side of the finding is trained (heel lowering, foot turn-in)
+NAMED_SIDE = "named on your handout"
+BOTH_SIDES = "Both sides, one after the other."
 
 
 def handout_of(
@@ -52,13 +57,14 @@ def handout_of(
     held = held_sentences(proposal, edition)
     if proposal.outcome is Outcome.STOP_ALL:
         return Handout(head, hold_sentences=held, stop_all=True)
-    edition_id = programme.assessment.edition_id
+    edition_id, printed = programme.assessment.edition_id, list(items)
+    codes = [item.exercise_id for item in printed]
     return Handout(
         head=head,
-        why=why(programme.assessment.episode.goal),
+        why=_why(programme.assessment.episode) if printed else NO_EXERCISE,
         hold_sentences=held,
-        note_sentences=note_sentences(proposal, edition, held),
-        exercises=tuple(_line(item, edition, edition_id) for item in items),
+        note_sentences=note_sentences(proposal, edition, held, codes),
+        exercises=tuple(_line(item, edition, edition_id) for item in printed),
         cadence=_cadence(programme, proposal),
         next_check=f"{day_words(programme.review_on)} or soon after",
     )
@@ -69,10 +75,30 @@ def drawings_of(handout: Handout, edition_id: int) -> dict[str, Drawing]:
     return {one.code: figure_pair(edition_id, one.code) for one in handout.exercises}
 
 
-def why(goal: str) -> str:
-    """One sentence that ties the exercises to what the client wants."""
-    towards = f" and go with what you want: {GOALS[goal]}" if goal in GOALS else ""
+def why(goal: str, own_words: str = "") -> str:
+    """One sentence that ties the exercises to what the client wants.
+
+    goal: code of the main goal; own_words: what the client wants to do, if that was recorded.
+    """
+    wanted = own_words.strip().rstrip(".") or GOALS.get(goal, "")
+    towards = f" and go with what you want: {wanted}" if wanted else ""
     return f"They fit what we saw when you ran{towards}."
+
+
+def _why(episode: Episode) -> str:
+    own = episode.goals.filter(reached_on__isnull=True).first()
+    return why(episode.goal, own.text if own else "")
+
+
+def only_side(side: str, exercise: Exercise) -> str:
+    """Left or right where the library trains only the side of the finding, else nothing."""
+    one_side = side in {Side.LEFT.value, Side.RIGHT.value}
+    return side if one_side and NAMED_SIDE in exercise.intensity else ""
+
+
+def _order_note(item: ProgrammeItem, exercise: Exercise) -> str:
+    both = NAMED_SIDE in exercise.intensity and item.side in {Side.BOTH.value, Side.NONE.value}
+    return joined(item.order_note, BOTH_SIDES if both else "", between=" ")
 
 
 def held_sentences(proposal: Proposal, edition: Edition) -> tuple[str, ...]:
@@ -84,24 +110,35 @@ def held_sentences(proposal: Proposal, edition: Edition) -> tuple[str, ...]:
     return tuple(dict.fromkeys(one for one in sentences if one))
 
 
-def note_sentences(proposal: Proposal, edition: Edition, said: tuple[str, ...]) -> tuple[str, ...]:
-    """Sentences of notes and of the proposal as a whole that were not said yet."""
+def note_sentences(
+    proposal: Proposal,
+    edition: Edition,
+    said: tuple[str, ...],
+    printed: Collection[str] | None = None,
+) -> tuple[str, ...]:
+    """Sentences of notes and of the proposal as a whole that were not said yet.
+
+    printed: codes of the exercises on the paper; a note about others only is left out.
+    """
     states = states_of(proposal, edition)
     sentences = [states[code].handout for code in ("draft", "nothing_found") if code in states]
-    sentences += [note_sentence(note, edition).handout for note in proposal.notes]
+    sentences += [
+        note_sentence(note, edition).handout
+        for note in proposal.notes
+        if printed is None or not note.exercises or set(note.exercises) & set(printed)
+    ]
     return tuple(dict.fromkeys(one for one in sentences if one and one not in said))
 
 
 def _line(item: ProgrammeItem, edition: Edition, edition_id: int) -> HandoutExercise:
     exercise = edition.exercises[item.exercise_id]
-    only = item.side if item.side in {Side.LEFT.value, Side.RIGHT.value} else ""
     return printed_exercise(
         exercise,
         dose_of(item),
         edition=edition,
         pain_ceiling=int(item.pain_ceiling or 0),
-        order_note=item.order_note,
-        only_side="" if item.per_side else only,
+        order_note=_order_note(item, exercise),
+        only_side="" if item.per_side else only_side(item.side, exercise),
         alt=figure_pair(edition_id, exercise.code).alt,
     )
 

@@ -25,6 +25,7 @@ from exercises.domain.printing import proposal_json
 from exercises.domain.programme import Item
 from exercises.domain.proposals import Proposal, withheld_among
 from exercises.domain.sentences import stopped_by
+from exercises.domain.suitability import kit_missing, ticks_among, zone_ceiling
 from exercises.models import Advice, Programme, ProgrammeItem
 
 DOSE = (
@@ -40,6 +41,19 @@ DOSE = (
 )
 KEPT = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
 OUT = (Decision.DECLINED.value, Decision.WITHDRAWN.value)
+PLAN = (
+    "cadence_measured",
+    "cadence_first_target",
+    "cadence_second_target",
+    "cadence_second_from_week",
+)
+PROPOSED = (*DOSE, "pain_ceiling")
+ASKS_WHY = {
+    Decision.DECLINED: "Say why the exercise is declined.",
+    Decision.ADJUSTED: "Say why the dose is changed.",
+}
+NO_TICK = "An exercise needs your own tick before it is issued."
+CHANGED = "The answers have changed since: take over the new proposal first."
 
 
 def dose_of(item: ProgrammeItem) -> Dose:
@@ -87,27 +101,24 @@ def take_over(
     _set_plan(programme, proposal)
     programme.full_clean(exclude=["assessment"])
     programme.save()
-    _take_items(programme, proposal)
-    _count_minutes(programme, edition)
+    _take_items(programme, proposal, by)
+    _settle(programme, edition)
     trail.record(action, by=by, row=programme, client=assessment.client)
     return programme
 
 
 def _set_plan(programme: Programme, proposal: Proposal) -> None:
-    plan = proposal.cadence_plan
+    """The new proposal with its day of review, unless the clinician chose another day."""
+    start = programme.assessment.assessed_on
+    usual = programme.proposal["review_in_days"] if programme.pk else None
+    if usual is None or programme.review_on == start + timedelta(days=usual):
+        programme.review_on = start + timedelta(days=proposal.review_in_days)
     programme.proposal = proposal_json(proposal)
-    programme.review_on = programme.assessment.assessed_on + timedelta(
-        days=proposal.review_in_days
-    )
-    programme.cadence_measured = plan.measured if plan else None
-    programme.cadence_first_target = plan.first_target if plan else None
-    programme.cadence_second_target = plan.second_target if plan else None
-    programme.cadence_second_from_week = plan.second_from_week if plan else None
     if programme.pk:
         programme.version += 1
 
 
-def _take_items(programme: Programme, proposal: Proposal) -> None:
+def _take_items(programme: Programme, proposal: Proposal, by: Staff) -> None:
     held = {item.exercise_id: item for item in programme.items.all()}
     ticks = {code for note in proposal.notes if note.code == NEEDS_TICK for code in note.exercises}
     proposed = [item.exercise for item in proposal.programme]
@@ -116,15 +127,21 @@ def _take_items(programme: Programme, proposal: Proposal) -> None:
         if item is None or item.decision in {Decision.PROPOSED.value, Decision.WITHDRAWN.value}:
             _keep_line(item or ProgrammeItem(programme=programme), line, place)
         _set_tick(programme, line.exercise, needed=line.exercise in ticks)
-    for place, item in enumerate(held.values(), start=len(proposed) + 1):
-        if item.exercise_id in proposed:
-            continue
-        if item.decision == Decision.PROPOSED.value:
-            item.decision = Decision.WITHDRAWN.value
-            item.reason = "No longer proposed."
-            item.decided_by, item.decided_at = programme.assessment.clinician, timezone.now()
-        item.position = place
-        item.save()
+    for item in held.values():
+        if item.exercise_id not in proposed and item.decision == Decision.PROPOSED.value:
+            item.decision, item.reason = Decision.WITHDRAWN.value, "No longer proposed."
+            item.decided_by, item.decided_at = by, timezone.now()
+            item.version += 1
+            item.save()
+    _renumber(programme)
+
+
+def _renumber(programme: Programme) -> None:
+    """One place for each line: two on one place could not be moved past each other."""
+    for place, item in enumerate(programme.items.order_by("position", "pk"), start=1):
+        if item.position != place:
+            item.position = place
+            item.save(update_fields=["position"])
 
 
 def _keep_line(item: ProgrammeItem, line: Item, place: int) -> None:
@@ -140,6 +157,8 @@ def _keep_line(item: ProgrammeItem, line: Item, place: int) -> None:
     ]
     item.decision, item.reason = Decision.PROPOSED.value, ""
     item.decided_by = item.decided_at = None
+    # what a page showed before cannot be accepted unseen
+    item.version += 1 if item.pk else 0
     for name in DOSE:
         setattr(item, name, getattr(line.dose, name))
     item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
@@ -152,9 +171,19 @@ def _set_tick(programme: Programme, exercise: str, *, needed: bool) -> None:
     )
 
 
-def _count_minutes(programme: Programme, edition: Edition) -> None:
-    programme.minutes_a_day = minutes_of(programme.items.all(), edition)
-    programme.save(update_fields=["minutes_a_day"])
+def _settle(programme: Programme, edition: Edition) -> None:
+    """Minutes a day, and the cadence plan as long as a line to a click stands in stage now."""
+    items = list(programme.items.all())
+    live = [it for it in items if it.stage == Stage.NOW.value and it.decision not in OUT]
+    paced = any(edition.exercises[item.exercise_id].paced for item in live)
+    plan = (programme.proposal.get("cadence_plan") if paced else None) or {}
+    measured = plan.get("measured")
+    programme.minutes_a_day = minutes_of(items, edition)
+    programme.cadence_measured = None if measured is None else Decimal(str(measured))
+    programme.cadence_first_target = plan.get("first_target")
+    programme.cadence_second_target = plan.get("second_target")
+    programme.cadence_second_from_week = plan.get("second_from_week")
+    programme.save(update_fields=["minutes_a_day", *PLAN])
 
 
 def _open(programme: Programme) -> Programme:
@@ -196,23 +225,25 @@ def decide(
 ) -> ProgrammeItem:
     """Save what the clinician decides of one line and return it.
 
-    dose: fields of the dose that differ from what stands; then the line is adjusted and needs
-    a reason. seen: version that the page showed. Raises ValidationError, also for an exercise
-    that a hold or a rule withholds, and StaleError when somebody was faster.
+    decision: declined, or taken; a line that is taken is accepted as proposed, adjusted (which
+    needs a reason) or, if it was not proposed, added. dose: fields of the dose that differ from
+    what stands. seen: version that the page showed. Raises ValidationError, also for an exercise
+    that a hold or a rule withholds or a pain ceiling above the pain zone, and StaleError when
+    somebody was faster.
     """
     programme = _open(item.programme)
-    if decision is not Decision.DECLINED:
-        refuse_withheld([item.exercise_id], value, edition)
-    if decision is Decision.DECLINED and not reason.strip():
-        raise ValidationError({"reason": "Say why the exercise is declined."})
-    if decision is Decision.ADJUSTED and not reason.strip():
-        raise ValidationError({"reason": "Say why the dose is changed."})
     for name, number in (dose or {}).items():
         setattr(item, name, number)
+    if decision is not Decision.DECLINED:
+        refuse_withheld([item.exercise_id], value, edition)
+        _refuse_pain(item, value, edition)
+        decision = _decision_of(item, programme)
+    if decision in ASKS_WHY and not reason.strip():
+        raise ValidationError({"reason": ASKS_WHY[decision]})
     item.decision, item.reason = decision.value, reason.strip()
     item.decided_by, item.decided_at = by, timezone.now()
     _save_item(item, seen, ["decision", "reason", "decided_by", "decided_at", *(dose or {})])
-    _count_minutes(programme, edition)
+    _settle(programme, edition)
     trail.record(
         TrailAction.CHANGE,
         by=by,
@@ -223,6 +254,28 @@ def decide(
         fields=sorted(dose or {}),
     )
     return item
+
+
+def _decision_of(item: ProgrammeItem, programme: Programme) -> Decision:
+    """How a line that is taken stands to what was proposed."""
+    lines = programme.proposal.get("programme", [])
+    proposed = next((one for one in lines if one["exercise"] == item.exercise_id), None)
+    if proposed is None:
+        return Decision.ADDED
+    same = all(_number(getattr(item, name)) == _exact(proposed[name]) for name in PROPOSED)
+    return Decision.ACCEPTED if same else Decision.ADJUSTED
+
+
+def _exact(value: Any) -> Any:
+    """A number of the stored proposal without binary fractions."""
+    return Decimal(str(value)) if isinstance(value, float) else value
+
+
+def _refuse_pain(item: ProgrammeItem, value: AssessmentValue, edition: Edition) -> None:
+    top = zone_ceiling(value, edition)
+    if item.pain_ceiling is not None and item.pain_ceiling > top:
+        name = edition.exercises[item.exercise_id].name
+        raise ValidationError({"pain_ceiling": f"{name}: the pain zones allow pain up to {top}."})
 
 
 def _save_item(item: ProgrammeItem, seen: int, fields: Iterable[str]) -> None:
@@ -282,7 +335,9 @@ def add_exercise(
         exercise_id=code,
         position=programme.items.count() + 1,
         stage=Stage.NOW.value,
-        pain_ceiling=int(exercise.pain_ceiling),
+        pain_ceiling=int(min(exercise.pain_ceiling, zone_ceiling(value, edition))),
+        missing_kit=list(kit_missing(value, exercise)),
+        tick_needed=code in ticks_among(value, edition, [code]),
         decision=Decision.ADDED.value,
         decided_by=by,
         decided_at=timezone.now(),
@@ -290,7 +345,7 @@ def add_exercise(
     )
     item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
     item.save()
-    _count_minutes(programme, edition)
+    _settle(programme, edition)
     trail.record(
         TrailAction.CREATE,
         by=by,
@@ -311,7 +366,7 @@ def arrange(
         item.stage = (Stage.LATER if item.stage == Stage.NOW.value else Stage.NOW).value
         item.version += 1
         item.save(update_fields=["stage", "version"])
-        _count_minutes(programme, edition)
+        _settle(programme, edition)
     else:
         _swap(item, up=up)
     trail.record(
@@ -421,10 +476,12 @@ def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
         found.append("A hold stops everything: refer the client, no programme is issued.")
     if proposal.outcome is Outcome.DRAFT:
         found.append("The screening is missing, old or not complete: screen the client first.")
+    if proposal_json(proposal) != programme.proposal:
+        found.append(CHANGED)
     if any(item.decision == Decision.PROPOSED.value for item in items):
         found.append("Decide every proposed exercise: accept, adjust or decline it.")
     if any(_waits_for_tick(item) for item in items):
-        found.append("An exercise needs your own tick before it is issued.")
+        found.append(NO_TICK)
     if not programme.agreed:
         found.append("Say whether the programme is agreed with the client.")
     return found
@@ -432,6 +489,17 @@ def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
 
 def _waits_for_tick(item: ProgrammeItem) -> bool:
     return item.tick_needed and item.ticked_by_id is None and item.decision in KEPT
+
+
+def _refuse_unsafe(kept: list[ProgrammeItem], value: AssessmentValue, edition: Edition) -> None:
+    """What was decided is judged once more by the answers as they are now."""
+    codes = [item.exercise_id for item in kept]
+    refuse_withheld(codes, value, edition)
+    for item in kept:
+        _refuse_pain(item, value, edition)
+    ticks = ticks_among(value, edition, codes)
+    if any(item.exercise_id in ticks and item.ticked_by_id is None for item in kept):
+        raise ValidationError(NO_TICK)
 
 
 @transaction.atomic
@@ -452,8 +520,7 @@ def issue(
     missing = obstacles(found, proposal)
     if missing:
         raise ValidationError(missing)
-    kept = found.items.filter(decision__in=KEPT)
-    refuse_withheld(kept.values_list("exercise_id", flat=True), value, edition)
+    _refuse_unsafe(list(found.items.filter(decision__in=KEPT)), value, edition)
     found.issued_at, found.issued_by, found.version = timezone.now(), by, found.version + 1
     found.save(update_fields=["issued_at", "issued_by", "version"])
     open_reassessment(
