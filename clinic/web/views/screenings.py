@@ -7,9 +7,7 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse, HttpResponseBadRequest
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.utils import timezone
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods
 from django.views.decorators.vary import vary_on_headers
 
@@ -23,6 +21,7 @@ from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import show_refusal
 from clinic.models import Client
+from clinic.web.pages import back_to
 from exercises.domain.edition import Edition
 from exercises.domain.proposals import Proposal, propose
 from exercises.domain.sentences import hold_sentence
@@ -107,7 +106,7 @@ def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
         "screening": screening,
         "newest": services.newest_round(client),
         "groups": groups_of(edition.tables, held, former_answers(client, today)),
-        "back": _back(request, client),
+        "back": back_to(request, client),
         "today": today,
     }
     context |= amounts(proposal, edition, asked_in(held))
@@ -131,21 +130,13 @@ def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
     if not request.htmx:  # type: ignore[attr-defined]
         messages.success(request, "The answers are saved.")
         stay = "others" in request.POST or "save" in request.POST
-        return redirect(request.get_full_path() if stay else _back(request, client))
+        return redirect(request.get_full_path() if stay else back_to(request, client))
     held_now = answers_of(screening)
     (code,) = typed
     context = {"row": row_of(flags[code], held_now, former_answers(client, today)), "saved": True}
     context |= {"client": client, "now": timezone.localtime(), "replace": True}
     context |= amounts(proposal, edition, asked_in(held_now))
     return render(request, "assessments/_screening_saved.html", context)
-
-
-def _back(request: StaffRequest, client: Client) -> str:
-    """Where the page was opened from, if that is a page of ours; else the client's record."""
-    wanted = request.GET.get("next", "")
-    if wanted and url_has_allowed_host_and_scheme(wanted, allowed_hosts=None):
-        return wanted
-    return reverse("client-open", args=[client.pk])
 
 
 @allowed(Role.CLINICIAN)
