@@ -143,7 +143,10 @@ class Story:
             on = self.today - timedelta(weeks=weeks)
             newest = number == looks - 1
             flag = YES.get(place) if newest else None
-            last = self._look(client, by, episode, case, on, number, flag)
+            kind = AssessmentKind.REASSESSMENT if number else AssessmentKind.BASELINE
+            last = self._look(
+                client, by, episode, case, on, kind, flag, changed=newest and number > 0
+            )
             if not draft:
                 self._sign(last, by)
         if last is None:
@@ -192,22 +195,23 @@ class Story:
         episode: Episode,
         case: Case,
         on: date,
-        number: int,
+        kind: AssessmentKind,
         flag: str | None,
+        *,
+        changed: bool,
     ) -> Assessment:
-        later = number > 0
         assessment = Assessment.objects.create(
             site=client.site,
             client=client,
             episode=episode,
             clinician=by,
-            kind=(AssessmentKind.REASSESSMENT if later else AssessmentKind.BASELINE).value,
+            kind=kind.value,
             assessed_on=on,
             edition=self.edition,
             history=self._history(client, by, on),
             history_confirmed_on=on,
             screening=self._screening(client, by, on, flag),
-            words=case.reason if not later else "It is easier than last time.",
+            words="It is easier than last time." if changed else case.reason,
         )
         trial = Trial.objects.create(
             site=client.site,
@@ -220,9 +224,9 @@ class Story:
             steps_averaged=10,
             shoes="usual",
         )
-        seen = USUAL | case.first | (case.later if later else {})
-        tests = USUAL_TESTS | case.tests | (case.tests_later if later else {})
-        self._answers(assessment, trial, by, seen, tests, case.pain[later])
+        seen = USUAL | case.first | (case.later if changed else {})
+        tests = USUAL_TESTS | case.tests | (case.tests_later if changed else {})
+        self._answers(assessment, trial, by, seen, tests, case.pain[changed])
         return assessment
 
     def _history(self, client: Client, by: Staff, on: date) -> RunningHistory:
