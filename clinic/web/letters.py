@@ -8,6 +8,7 @@ from django.utils import timezone
 
 from assessments.domain.vocabulary import AssessmentKind, Stage, Urgency
 from assessments.facts import assessment_value
+from assessments.forms.episodes import words_of
 from assessments.models import Assessment
 from clinic.domain import letter as parts
 from clinic.domain.letter import Addressee, Letter, LetterKind, Reader
@@ -133,7 +134,7 @@ def complaint_words(judged: Judged) -> str:
         return ""
     sides = {"both": "both sides", None: "side not given"}
     shown = sides.get(side if isinstance(side, str) else None, str(side))
-    return f"{region.replace('_', ' ').replace('achilles', 'Achilles')}, {shown}"
+    return f"{words_of(region)}, {shown}"
 
 
 def _plan(judged: Judged) -> tuple[parts.PlanRow, ...]:

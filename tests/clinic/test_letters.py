@@ -85,7 +85,7 @@ def test_letter_of_a_full_record_has_every_section(letter):
             "Why seen",
             [
                 "Reason",
-                "shin inner, left",
+                "inner edge of the shin, left",
                 "In the client's own words",
                 "“Runs with an ache It bites after 3 km.”",
                 "Goals",
@@ -94,7 +94,7 @@ def test_letter_of_a_full_record_has_every_section(letter):
                 "not asked",
             ],
         ),
-        ("Problems and diagnoses", ["Complaint: shin inner, left"]),
+        ("Problems and diagnoses", ["Complaint: inner edge of the shin, left"]),
         (
             "Allergies, medicines and devices",
             ["Allergies", "Penicillin", "Medicines", "none known", "Devices", "not asked"],
