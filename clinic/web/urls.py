@@ -1,7 +1,5 @@
 """Addresses of the whole site; each part has a module of its own."""
 
-from importlib.util import find_spec
-
 from django.urls import include, path
 
 PARTS = [
@@ -18,7 +16,7 @@ PARTS = [
 ]
 
 urlpatterns = [
-    *(path("", include(part)) for part in PARTS if find_spec(part)),
+    *(path("", include(part)) for part in PARTS),
     path("accounts/", include("allauth.urls")),
 ]
 
