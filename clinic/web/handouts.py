@@ -23,6 +23,8 @@ from exercises.models import Programme, ProgrammeItem
 from exercises.policies import edition_line
 from exercises.services.programmes import OUT, issue
 
+CHANGED = "Somebody changed the programme in this moment: look at it once more, then issue it."
+
 
 def about(programme: Programme) -> str:
     """What the stored handout was written from."""
@@ -88,6 +90,11 @@ def issue_with_handout(
     pdf = handout_pdf(handout, programme.assessment.edition_id)
     with transaction.atomic():
         issue(programme=programme, proposal=proposal, value=value, edition=edition, by=by)
+        stored = Programme.objects.for_page().get(pk=programme.pk)
+        if handout != handout_value(
+            stored, proposal=proposal, edition=edition, by=by, signed_at=now
+        ):
+            raise ValidationError(CHANGED)
         paper = draft_paper(
             client=programme.assessment.client,
             kind=PaperKind.HANDOUT,

@@ -1,13 +1,15 @@
 """Dose, agreement and advice."""
 
-from typing import Any, ClassVar
+from decimal import Decimal
+from typing import Any, ClassVar, Self
 
+from crispy_forms.bootstrap import InlineRadios
 from crispy_forms.helper import FormHelper
 from crispy_forms.layout import Div, Layout
 from django import forms
 
 from clinic.widgets import DateField
-from exercises.models import ProgrammeItem
+from exercises.models import Programme, ProgrammeItem
 
 # What a hand can slip on, not what is right: a rule of this clinic.
 LIMITS: dict[str, tuple[float, float]] = {
@@ -27,7 +29,14 @@ class DoseForm(forms.ModelForm):
 
     class Meta:
         model = ProgrammeItem
-        fields: ClassVar = [*LIMITS, "per_side"]
+        fields: ClassVar = [*LIMITS, "per_side", "reason"]
+        labels: ClassVar = {
+            "hold_s": "seconds",
+            "rest_s": "rest (s)",
+            "pain_ceiling": "pain up to",
+            "sessions_per_week": "a week",
+            "reason": "why changed or declined",
+        }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -39,7 +48,8 @@ class DoseForm(forms.ModelForm):
                 self.fields[name].widget = forms.TextInput(
                     attrs={"inputmode": "decimal", "class": "form-control short"}
                 )
-                self.fields[name].localize = False
+                self.initial[name] = _short(self.initial[name])
+        self.fields["reason"].widget.attrs["class"] = "form-control"
         for name, field in self.fields.items():
             # several items stand on one page
             field.widget.attrs["id"] = f"{name}-{self.instance.pk}"
@@ -55,10 +65,16 @@ class DoseForm(forms.ModelForm):
     @property
     def changed(self) -> dict[str, Any]:
         """Fields of the dose that differ from what stands."""
-        return {name: self.cleaned_data[name] for name in self.changed_data}
+        return {name: self.cleaned_data[name] for name in self.changed_data if name != "reason"}
+
+
+def _short(number: int | Decimal) -> int | Decimal:
+    """A number without zeros that say nothing; it still compares equal."""
+    return int(number) if number == int(number) else number
 
 
 class AgreementForm(forms.Form):
+    seen = forms.IntegerField(widget=forms.HiddenInput)
     review_on = DateField(label="Next check")
     agreed = forms.ChoiceField(
         label="Agreed with the client",
@@ -71,7 +87,17 @@ class AgreementForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.helper = FormHelper()
         self.helper.form_tag = False  # the template owns <form> and its buttons
-        self.helper.layout = Layout(Div("review_on", "agreed", css_class="pair"))
+        self.helper.layout = Layout(
+            "seen", Div("review_on", InlineRadios("agreed"), css_class="pair")
+        )
+
+    def after(self, programme: Programme) -> Self:
+        """The same answers on top of what somebody else saved meanwhile, named beside them."""
+        typed = {name: self.data.get(name, "") for name in ("review_on", "agreed")}
+        form = type(self)(typed | {"seen": programme.version})
+        theirs = f"{programme.review_on:%-d %b %Y}, agreed: {programme.agreed or 'not said'}"
+        form.add_error(None, f"Somebody else saved meanwhile: {theirs}. Save to keep yours.")
+        return form
 
 
 class AdviceForm(forms.Form):

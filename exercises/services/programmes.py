@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from datetime import date, timedelta
 from decimal import Decimal
+from hashlib import sha256
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -489,6 +490,15 @@ def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
 
 def _waits_for_tick(item: ProgrammeItem) -> bool:
     return item.tick_needed and item.ticked_by_id is None and item.decision in KEPT
+
+
+def stamp(programme: Programme, items: Iterable[ProgrammeItem]) -> str:
+    """Changes whenever anything that is fixed by issuing changes.
+
+    items: all lines of the programme, in order.
+    """
+    rows = [(item.pk, item.version, item.position) for item in items]
+    return sha256(repr((programme.version, rows)).encode()).hexdigest()[:16]
 
 
 def _refuse_unsafe(kept: list[ProgrammeItem], value: AssessmentValue, edition: Edition) -> None:

@@ -52,14 +52,25 @@ def press(client, item, act, **typed):
     return client.post(address, {"act": act, "seen": item.version} | typed)
 
 
+def agree(client, programme, **typed):
+    programme.refresh_from_db()
+    return client.post(
+        reverse("programme-agreement", args=[programme.pk]),
+        {"seen": programme.version, "review_on": "2027-04-21", "agreed": "yes"} | typed,
+    )
+
+
 def ready(client, assessment):
     programme = take(client, assessment)
     client.post(reverse("programme-accept", args=[programme.pk]))
-    client.post(
-        reverse("programme-agreement", args=[programme.pk]),
-        {"review_on": "2027-04-21", "agreed": "yes"},
-    )
+    agree(client, programme)
     return programme
+
+
+def issue(client, programme):
+    """Press the button of the page as it stands now."""
+    shown = client.get(page(programme.assessment)).context
+    return client.post(reverse("programme-issue", args=[programme.pk]), {"stamp": shown["stamp"]})
 
 
 def test_programme_is_the_expected_proposal(client, clinician, edition):
@@ -111,11 +122,11 @@ def test_changed_dose_needs_a_reason_and_counts_again(client, clinician, edition
     dose = {"sets": "6", "hold_s": "30", "rest_s": "30", "sessions_per_week": "7"}
     dose |= {"weeks": "2", "pain_ceiling": "2"}
 
-    refused = press(client, item, "adjust", **dose)
+    refused = press(client, item, "accept", **dose)
     assert refused.status_code == 422
     assert "Say why the dose is changed" in refused.content.decode()
 
-    press(client, item, "adjust", reason="Learns it fast", **dose)
+    press(client, item, "accept", reason="Learns it fast", **dose)
 
     item.refresh_from_db()
     programme.refresh_from_db()
@@ -132,7 +143,7 @@ def test_wrong_dose_is_refused_beside_the_number_and_stays(
     dose = {"sets": value, "hold_s": "30", "rest_s": "30", "sessions_per_week": "7"}
     dose |= {"weeks": "2", "pain_ceiling": "2", "reason": "Because"}
 
-    response = press(client, item, "adjust", **dose)
+    response = press(client, item, "accept", **dose)
 
     shown = response.content.decode()
     assert response.status_code == 422
@@ -243,7 +254,7 @@ def test_changed_answers_are_said_and_taken_over_again(client, clinician, editio
 def test_what_is_missing_keeps_it_from_being_issued(client, clinician, edition):
     programme = take(client, record(edition, clinician))
 
-    response = client.post(reverse("programme-issue", args=[programme.pk]))
+    response = issue(client, programme)
 
     shown = response.content.decode()
     assert response.status_code == 422
@@ -260,7 +271,7 @@ def test_old_screening_keeps_it_a_draft(client, clinician, edition):
     assessment.screening.save()
     programme = ready(client, assessment)
 
-    response = client.post(reverse("programme-issue", args=[programme.pk]))
+    response = issue(client, programme)
 
     assert response.status_code == 422
     assert "screen the client first" in response.content.decode()
@@ -270,7 +281,7 @@ def test_colleague_cannot_issue(client, clinician, edition):
     programme = ready(client, record(edition, clinician))
     client.force_login(StaffFactory())
 
-    response = client.post(reverse("programme-issue", args=[programme.pk]))
+    response = issue(client, programme)
 
     assert response.status_code == 422
     assert "the clinician in charge" in response.content.decode()
@@ -282,20 +293,20 @@ def test_tick_with_name_and_date_is_asked_for(client, clinician, edition):
     item = programme.items.filter(stage="now").first()
     ProgrammeItem.objects.filter(pk=item.pk).update(tick_needed=True)
 
-    refused = client.post(reverse("programme-issue", args=[programme.pk]))
+    refused = issue(client, programme)
     assert "needs your own tick" in refused.content.decode()
     press(client, item, "tick")
 
     item.refresh_from_db()
     assert (item.ticked_by, item.ticked_on) == (clinician, DAY)
-    assert client.post(reverse("programme-issue", args=[programme.pk])).status_code == 302
+    assert issue(client, programme).status_code == 302
 
 
 def test_issue_fixes_the_programme_and_keeps_its_handout(client, clinician, edition):
     assessment = record(edition, clinician)
     programme = ready(client, assessment)
 
-    client.post(reverse("programme-issue", args=[programme.pk]))
+    issue(client, programme)
 
     programme.refresh_from_db()
     assert programme.issued_by == clinician

@@ -9,8 +9,7 @@ from django.urls import reverse
 
 from clinic.domain.vocabulary import Role
 from exercises import editions
-from exercises.domain.dose_words import dose_words
-from exercises.views.library import printed_dose
+from exercises.domain.dose_words import dose_words, printed_dose
 from tests.factories import StaffFactory
 
 pytestmark = pytest.mark.django_db
@@ -192,7 +191,7 @@ def test_easier_and_harder_lead_to_other_exercises(browser, edition, rows):
 def test_dose_stands_in_words(browser, edition, code, words):
     exercise = editions.edition_of(edition.pk).exercises[code]
 
-    assert dose_words(printed_dose(exercise)) == words
+    assert dose_words(printed_dose(exercise.dose, exercise)) == words
     assert words in page(browser, code)
 
 

@@ -1,8 +1,6 @@
 """The programme page: take over, decide, arrange, issue; and its handout."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from decimal import Decimal
 from typing import Any
 
 from django.contrib import messages
@@ -11,13 +9,11 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.functional import cached_property
-from django.utils.safestring import SafeString, mark_safe
+from django.utils.safestring import mark_safe
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from assessments.domain.assessment import Assessment as AssessmentValue
-from assessments.domain.vocabulary import Outcome, Side, Stage
-from assessments.facts import assessment_value
+from assessments.domain.rounding import half_up
+from assessments.domain.vocabulary import Stage
 from assessments.models import Assessment
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
@@ -32,141 +28,16 @@ from clinic.web.handouts import (
     issue_with_handout,
     stored_handout,
 )
+from clinic.web.programme_desk import Desk, Line
 from exercises.domain.decisions import Decision
-from exercises.domain.dose_words import dose_words, printed_dose
-from exercises.domain.edition import Edition
 from exercises.domain.handout import Handout
-from exercises.domain.library import Exercise
-from exercises.domain.printing import proposal_json
-from exercises.editions import edition_of
 from exercises.figure_cache import figure_svg
-from exercises.forms.programmes import AdviceForm, AgreementForm, DoseForm
+from exercises.forms.programmes import LIMITS, AdviceForm, AgreementForm, DoseForm
 from exercises.models import Programme, ProgrammeItem
-from exercises.proposals import Judged, judged, sided
 from exercises.services import programmes as services
 
-STALE = "Somebody else changed this line a moment ago: look at it once more."
-DECIDED = {
-    Decision.PROPOSED.value: ("proposed", "caution"),
-    Decision.ACCEPTED.value: ("accepted", "ok"),
-    Decision.ADJUSTED.value: ("adjusted", "ok"),
-    Decision.ADDED.value: ("added", "ok"),
-    Decision.DECLINED.value: ("declined", "stop"),
-    Decision.WITHDRAWN.value: ("no longer proposed", "stop"),
-}
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of the page: the stored item with the library's words around it."""
-
-    item: ProgrammeItem
-    exercise: Exercise
-    edition: Edition
-    edition_id: int
-    form: DoseForm
-    problem: str = ""
-
-    @property
-    def figure(self) -> SafeString:
-        # our own drawing, its words escaped by figures.svg
-        return mark_safe(figure_svg(self.edition_id, self.exercise.code))  # noqa: S308
-
-    @property
-    def dose(self) -> str:
-        only = self.item.side if self.item.side in {Side.LEFT, Side.RIGHT} else ""
-        printed = printed_dose(services.dose_of(self.item), self.exercise)
-        return dose_words(printed, "" if self.item.per_side else only)
-
-    @property
-    def name(self) -> str:
-        return sided(self.exercise.name, Side(self.item.side))
-
-    @property
-    def word(self) -> str:
-        return DECIDED[self.item.decision][0]
-
-    @property
-    def mark(self) -> str:
-        return DECIDED[self.item.decision][1]
-
-    @property
-    def waiting(self) -> bool:
-        return self.item.decision == Decision.PROPOSED.value
-
-    @property
-    def out(self) -> bool:
-        return self.item.decision in services.OUT
-
-    @property
-    def why(self) -> list[str]:
-        """Each rule with the findings that it serves, and its evidence."""
-        names = self.edition.tables.findings
-        return [
-            f"{', '.join(names[code].name for code in one['findings']) or 'General strength'}"
-            f" ({one['rule']}, evidence {one['evidence']})"
-            for one in self.item.because
-        ]
-
-    @property
-    def cautions(self) -> list[str]:
-        return [one for one in self.exercise.cautions.split("|") if one]
-
-    @property
-    def missing(self) -> str:
-        return ", ".join(thing.replace("_", " ") for thing in self.item.missing_kit)
-
-
-@dataclass
-class Desk:
-    """One assessment with its programme, what is proposed now, and what went wrong."""
-
-    assessment: Assessment
-    programme: Programme | None
-    problems: dict[int, str] = field(default_factory=dict)
-    forms: dict[int, DoseForm] = field(default_factory=dict)
-
-    @property
-    def edition(self) -> Edition:
-        return edition_of(self.assessment.edition_id)
-
-    @cached_property
-    def value(self) -> AssessmentValue:
-        return assessment_value(self.assessment)
-
-    @cached_property
-    def judged(self) -> Judged:
-        return judged(self.value, self.edition)
-
-    @property
-    def lines(self) -> list[Line]:
-        if self.programme is None:
-            return []
-        return [
-            Line(
-                item=item,
-                exercise=self.edition.exercises[item.exercise_id],
-                edition=self.edition,
-                edition_id=self.assessment.edition_id,
-                form=self.forms.get(item.pk) or DoseForm(instance=item),
-                problem=self.problems.get(item.pk, ""),
-            )
-            for item in self.programme.items.all()
-        ]
-
-    @property
-    def changed(self) -> bool:
-        """Whether the answers now propose something else than what was taken over."""
-        return (
-            self.programme is not None
-            and not self.programme.is_issued
-            and proposal_json(self.judged.proposal) != self.programme.proposal
-        )
-
-    @property
-    def minutes_given(self) -> Decimal | None:
-        given = self.value.facts.get("minutes_a_day")
-        return given if isinstance(given, Decimal) else None
+STALE = "Somebody else changed this line meanwhile: it now says {}. Yours stands in the fields."
+CHANGED = "The programme was changed after you opened the page: look at it once more."
 
 
 def desk_or_404(request: StaffRequest, **found: Any) -> Desk:
@@ -189,41 +60,50 @@ def desk_of_programme(request: StaffRequest, pk: int) -> tuple[Desk, Programme]:
 
 def show(request: StaffRequest, desk: Desk, status: int = 200, **more: Any) -> HttpResponse:
     """The page with everything that it needs."""
-    programme, lines = desk.programme, desk.lines
-    context: dict[str, Any] = {
+    programme, lines = desk.programme, list(desk.lines())
+    context = {
         "client": desk.assessment.client,
         "assessment": desk.assessment,
         "programme": programme,
         "judged": desk.judged,
-        "stopped": desk.judged.proposal.outcome is Outcome.STOP_ALL,
+        "stopped": desk.stopped,
+        "unscreened": desk.unscreened,
         "now": [one for one in lines if one.item.stage == Stage.NOW.value and not one.out],
         "later": [one for one in lines if one.item.stage == Stage.LATER.value and not one.out],
         "out": [one for one in lines if one.out],
         "waiting": sum(one.waiting for one in lines),
-        "changed": desk.changed,
+        "not_shown": [one for one in lines if one.not_shown],
+        "differences": desk.differences,
         "minutes_given": desk.minutes_given,
-        "library": _library(desk, {one.item.exercise_id for one in lines}),
         "editable": programme is not None and not programme.is_issued,
         "in_charge": desk.assessment.clinician_id == request.user.pk,
-        "today": timezone.localdate(),
     }
     if programme is not None:
-        first = {"review_on": programme.review_on, "agreed": programme.agreed}
-        context["agreement"] = AgreementForm(initial=first)
-        context["advice_form"] = AdviceForm()
-        context["advice"] = programme.advice.all()
-        context["obstacles"] = services.obstacles(programme, desk.judged.proposal)
-        context["plan"] = desk.judged.proposal.cadence_plan
+        context |= _decided(desk, programme, lines)
     return render(request, "exercises/programme_open.html", context | more, status=status)
 
 
-def _library(desk: Desk, taken: set[str]) -> dict[str, list[Exercise]]:
-    """Exercises that are not in the programme, by area."""
-    found: dict[str, list[Exercise]] = {}
-    for one in desk.edition.exercises.values():
-        if one.code not in taken:
-            found.setdefault(one.area.replace("_", " ").capitalize(), []).append(one)
-    return found
+def _decided(desk: Desk, programme: Programme, lines: list[Line]) -> dict[str, Any]:
+    """What the page needs once the proposal was taken over."""
+    first = {"review_on": programme.review_on, "agreed": programme.agreed}
+    given = desk.minutes_given
+    return {
+        "agreement": AgreementForm(initial=first | {"seen": programme.version}),
+        "advice_form": AdviceForm(),
+        "advice": programme.advice.all(),
+        "obstacles": services.obstacles(programme, desk.judged.proposal),
+        "stamp": services.stamp(programme, [one.item for one in lines]),
+        "library": desk.library({one.item.exercise_id for one in lines}),
+        "too_long": given is not None and programme.minutes_a_day > given,
+        "first_plus": _plus(programme, programme.cadence_first_target),
+        "second_plus": _plus(programme, programme.cadence_second_target),
+    }
+
+
+def _plus(programme: Programme, target: int | None) -> int | None:
+    """Steps a minute more than the rounded cadence measured. Source: EVALUATION.md, 15."""
+    measured = programme.cadence_measured
+    return None if target is None or measured is None else target - int(half_up(measured))
 
 
 def back(desk: Desk, anchor: str = "") -> HttpResponse:
@@ -277,13 +157,15 @@ def programme_add(request: StaffRequest, pk: int) -> HttpResponse:
     try:
         item = services.add_exercise(
             programme=programme,
-            code=request.POST.get("exercise", ""),
+            code=desk.code_of(request.POST.get("exercise", "")),
             by=request.user,
             value=desk.value,
             edition=desk.edition,
         )
     except ValidationError as refusal:
-        return show(request, desk, 422, add_problem=" ".join(refusal.messages))
+        typed = request.POST.get("exercise", "")
+        problem = " ".join(refusal.messages)
+        return show(request, desk, 422, add_problem=problem, add_typed=typed)
     return back(desk, f"item-{item.pk}")
 
 
@@ -300,12 +182,25 @@ def programme_item(request: StaffRequest, pk: int) -> HttpResponse:
     try:
         ACTS[act](request, desk, item)
     except StaleError:
-        desk.problems[pk] = STALE
+        stored = next(one for one in desk.lines() if one.item.pk == pk)
+        said = f"{stored.word}, {stored.dose}"
+        desk.problems[pk] = STALE.format(said)
         return show(request, desk, 409)
     except ValidationError as refusal:
-        desk.problems[pk] = " ".join(refusal.messages)
+        _beside(refusal, desk, pk)
         return show(request, desk, 422)
     return back(desk, f"item-{pk}")
+
+
+def _beside(refusal: ValidationError, desk: Desk, pk: int) -> None:
+    """Put each refusal beside its field, or on top of the line where it has none."""
+    form, general = desk.forms.get(pk), []
+    for name, sentences in getattr(refusal, "message_dict", {"": refusal.messages}).items():
+        if form is not None and name in form.fields:
+            form.add_error(name, sentences)
+        else:
+            general += sentences
+    desk.problems[pk] = " ".join(general)
 
 
 Act = Callable[[StaffRequest, Desk, ProgrammeItem], object]
@@ -319,28 +214,29 @@ def _decide(request: StaffRequest, desk: Desk, item: ProgrammeItem, **fields: An
         by=request.user,
         value=desk.value,
         edition=desk.edition,
-        reason=request.POST.get("reason", ""),
         **fields,
     )
 
 
-def _accept(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    _decide(request, desk, item, decision=Decision.ACCEPTED)
+def _take(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
+    """Accept the line with the dose that stands in its fields."""
+    reason = request.POST.get("reason", "")
+    if item.decision in services.OUT and reason.strip() == item.reason:
+        reason = ""  # why it was left out is no reason for taking it
+    dose: dict[str, Any] = {}
+    if LIMITS.keys() & request.POST.keys():
+        form = DoseForm(request.POST, instance=ProgrammeItem.objects.get(pk=item.pk))
+        desk.forms[item.pk] = form
+        if not form.is_valid():
+            raise ValidationError("The dose is not saved: see what is allowed under the numbers.")
+        dose = form.changed
+    _decide(request, desk, item, decision=Decision.ACCEPTED, reason=reason, dose=dose)
 
 
 def _decline(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    _decide(request, desk, item, decision=Decision.DECLINED)
-
-
-def _adjust(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    stored = ProgrammeItem.objects.get(pk=item.pk)
-    form = DoseForm(request.POST, instance=stored)
-    desk.forms[item.pk] = form
-    if not form.is_valid():
-        raise ValidationError("The dose is not changed: see what is allowed beside the numbers.")
-    if not form.changed:
-        raise ValidationError("Change a number of the dose first.")
-    _decide(request, desk, item, decision=Decision.ADJUSTED, dose=form.changed)
+    desk.forms[item.pk] = DoseForm(request.POST, instance=ProgrammeItem.objects.get(pk=item.pk))
+    reason = request.POST.get("reason", "")
+    _decide(request, desk, item, decision=Decision.DECLINED, reason=reason)
 
 
 def _up(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
@@ -366,8 +262,7 @@ def _shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 
 
 ACTS: dict[str, Act] = {
-    "accept": _accept,
-    "adjust": _adjust,
+    "accept": _take,
     "decline": _decline,
     "up": _up,
     "down": _down,
@@ -384,10 +279,10 @@ def programme_agreement(request: StaffRequest, pk: int) -> HttpResponse:
     form = AgreementForm(request.POST)
     if form.is_valid():
         try:
-            services.set_agreement(
-                programme=programme, seen=programme.version, by=request.user, **form.cleaned_data
-            )
+            services.set_agreement(programme=programme, by=request.user, **form.cleaned_data)
             return back(desk, "issue")
+        except StaleError:
+            form = form.after(programme)
         except ValidationError as refusal:
             show_refusal(form, refusal)
     return show(request, desk, 422, agreement=form, form=form)
@@ -411,6 +306,8 @@ def programme_advice(request: StaffRequest, pk: int) -> HttpResponse:
 @require_POST
 def programme_issue(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
+    if request.POST.get("stamp") != services.stamp(programme, programme.items.all()):
+        return show(request, desk, 409, issue_problems=[CHANGED])
     try:
         issue_with_handout(
             programme=programme,
