@@ -5,7 +5,7 @@ from decimal import Decimal
 from typing import Any
 
 from crispy_forms.helper import FormHelper
-from crispy_forms.layout import Fieldset, Layout
+from crispy_forms.layout import Div, Fieldset, Layout
 from django import forms
 from django.core.exceptions import ValidationError
 
@@ -68,7 +68,7 @@ class HistoryForm(forms.Form):
         self, *args: Any, tables: AssessmentTables, told: Told, man: bool, **kwargs: Any
     ) -> None:
         first = {"injured_on": told.injured_on, "gave_birth_on": told.gave_birth_on}
-        kwargs["initial"] = first | dict(told.answers) | kwargs.get("initial", {})
+        kwargs["initial"] = first | shown(told, tables) | kwargs.get("initial", {})
         super().__init__(*args, **kwargs)
         facts = [fact for fact in tables.facts.values() if fact.code not in ELSEWHERE]
         for fact in facts:
@@ -87,7 +87,7 @@ class HistoryForm(forms.Form):
         kept = [
             (title, [name for name in names if name in self.fields]) for title, names in groups
         ]
-        return [Fieldset(title, *names) for title, names in kept if names]
+        return [Fieldset(title, Div(*names, css_class="pair")) for title, names in kept if names]
 
     @property
     def told(self) -> Told:
@@ -98,6 +98,14 @@ class HistoryForm(forms.Form):
             gave_birth_on=found.get("gave_birth_on"),
             answers={code: found.get(code) for code in self.asked},
         )
+
+
+def shown(told: Told, tables: AssessmentTables) -> dict[str, Any]:
+    """Earlier answers as they are typed: numbers without zeros that say nothing."""
+    return {
+        code: f"{found:.{tables.facts[code].decimals}f}" if isinstance(found, Decimal) else found
+        for code, found in told.answers.items()
+    }
 
 
 def field_of(fact: Fact) -> forms.Field:

@@ -111,7 +111,7 @@ def test_limits_themselves_are_allowed(client, clinician, edition):
 def test_another_day_makes_a_new_snapshot(client, clinician, edition):
     runner = ClientFactory()
     make_history(runner, clinician, date(2026, 1, 5), weekly_distance_km=20, runs_per_week=3)
-    assert 'value="20' in client.get(page(runner)).content.decode()
+    assert 'value="20"' in client.get(page(runner)).content.decode()
 
     client.post(page(runner), {"weekly_distance_km": "25", "runs_per_week": "3"})
 
