@@ -8,7 +8,7 @@ from django.utils.functional import cached_property
 from django.utils.safestring import SafeString, mark_safe
 
 from assessments.domain.assessment import Assessment as AssessmentValue
-from assessments.domain.vocabulary import Outcome, Side, Stage
+from assessments.domain.vocabulary import Area, Outcome, Side, Stage
 from assessments.facts import assessment_value
 from assessments.models import Assessment
 from exercises.domain.decisions import Decision
@@ -182,9 +182,15 @@ class Desk:
         given = self.value.facts.get("minutes_a_day")
         return given if isinstance(given, Decimal) else None
 
-    def library(self, taken: set[str]) -> list[Exercise]:
-        """Exercises that are not in the programme, by area."""
-        return [one for one in self.edition.exercises.values() if one.code not in taken]
+    def library(self, taken: set[str]) -> list[tuple[str, Exercise]]:
+        """Exercises that are not in the programme, area by area, each with the area's name."""
+        left = [one for one in self.edition.exercises.values() if one.code not in taken]
+        return [
+            (area.value.replace("_", " ").capitalize(), one)
+            for area in Area
+            for one in left
+            if one.area is area
+        ]
 
     def code_of(self, typed: str) -> str:
         """The code of an exercise of which code or name was typed, else what was typed."""

@@ -40,6 +40,8 @@ class DoseForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        # several lines stand on one page
+        self.auto_id = f"%s-{self.instance.pk}"
         for name in LIMITS:
             if getattr(self.instance, name) is None:
                 del self.fields[name]
@@ -50,9 +52,6 @@ class DoseForm(forms.ModelForm):
                 )
                 self.initial[name] = _short(self.initial[name])
         self.fields["reason"].widget.attrs["class"] = "form-control"
-        for name, field in self.fields.items():
-            # several items stand on one page
-            field.widget.attrs["id"] = f"{name}-{self.instance.pk}"
 
     def clean(self) -> dict[str, Any]:
         found: dict[str, Any] = super().clean() or {}

@@ -55,6 +55,8 @@ ASKS_WHY = {
 }
 NO_TICK = "An exercise needs your own tick before it is issued."
 CHANGED = "The answers have changed since: take over the new proposal first."
+ISSUED = "This programme is issued: a reassessment makes the next one."
+UNSEEN = "The programme was changed after you opened the page: look at it once more."
 
 
 def dose_of(item: ProgrammeItem) -> Dose:
@@ -94,9 +96,11 @@ def take_over(
     """
     if proposal.outcome is Outcome.STOP_ALL:
         raise ValidationError("A hold stops everything: no programme is made.")
-    programme = Programme.objects.filter(assessment=assessment).first()
+    # two people who take it over in the same moment wait for each other
+    Assessment.objects.select_for_update(no_key=True, of=("self",)).get(pk=assessment.pk)
+    programme = Programme.objects.select_for_update().filter(assessment=assessment).first()
     if programme is not None and programme.is_issued:
-        raise ValidationError("This programme is issued: a reassessment makes the next one.")
+        raise ValidationError(ISSUED)
     action = TrailAction.CHANGE if programme else TrailAction.CREATE
     programme = programme or Programme(site_id=assessment.site_id, assessment=assessment)
     _set_plan(programme, proposal)
@@ -195,8 +199,16 @@ def _open(programme: Programme) -> Programme:
         .get(pk=programme.pk)
     )
     if found.is_issued:
-        raise ValidationError("This programme is issued: a reassessment makes the next one.")
+        raise ValidationError(ISSUED)
     return found
+
+
+def _open_line(item: ProgrammeItem) -> Programme:
+    """The programme of a line, locked, the line as it is stored now. Raises ValidationError."""
+    programme = _open(item.programme)
+    item.refresh_from_db()
+    item.programme = programme
+    return programme
 
 
 def refuse_withheld(codes: Iterable[str], value: AssessmentValue, edition: Edition) -> None:
@@ -292,14 +304,28 @@ def _save_item(item: ProgrammeItem, seen: int, fields: Iterable[str]) -> None:
 
 @transaction.atomic
 def accept_all(
-    *, programme: Programme, by: Staff, value: AssessmentValue, edition: Edition
+    *,
+    programme: Programme,
+    by: Staff,
+    value: AssessmentValue,
+    edition: Edition,
+    seen: str | None = None,
 ) -> int:
-    """Accept every line that is still proposed; returns how many. Raises ValidationError."""
+    """Accept every line that is still proposed; returns how many.
+
+    seen: the `stamp` that the page showed, None where no page was shown. Raises ValidationError,
+    also when a hold or a rule withholds a line, its pain ceiling lies above the pain zone, or
+    somebody changed the programme after `seen`.
+    """
     programme = _open(programme)
-    waiting = programme.items.filter(decision=Decision.PROPOSED.value)
-    codes = list(waiting.values_list("exercise_id", flat=True))
+    items = list(programme.items.all())
+    if seen is not None and seen != stamp(programme, items):
+        raise ValidationError(UNSEEN)
+    waiting = [item for item in items if item.decision == Decision.PROPOSED.value]
+    codes = [item.exercise_id for item in waiting]
     refuse_withheld(codes, value, edition)
     for item in waiting:
+        _refuse_pain(item, value, edition)
         item.decision, item.decided_by = Decision.ACCEPTED.value, by
         item.decided_at, item.version = timezone.now(), item.version + 1
         item.save(update_fields=["decision", "decided_by", "decided_at", "version"])
@@ -358,31 +384,10 @@ def add_exercise(
 
 
 @transaction.atomic
-def arrange(
-    *, item: ProgrammeItem, by: Staff, edition: Edition, up: bool | None = None
-) -> ProgrammeItem:
-    """Move a line one place up or down, or, without `up`, to the other stage."""
-    programme = _open(item.programme)
-    if up is None:
-        item.stage = (Stage.LATER if item.stage == Stage.NOW.value else Stage.NOW).value
-        item.version += 1
-        item.save(update_fields=["stage", "version"])
-        _settle(programme, edition)
-    else:
-        _swap(item, up=up)
-    trail.record(
-        TrailAction.CHANGE,
-        by=by,
-        row=item,
-        client=programme.assessment.client,
-        exercise=item.exercise_id,
-        stage=item.stage,
-    )
-    return item
-
-
-def _swap(item: ProgrammeItem, *, up: bool) -> None:
-    same = item.programme.items.filter(stage=item.stage)
+def move(*, item: ProgrammeItem, up: bool, by: Staff) -> ProgrammeItem:
+    """Change places with the line above or below in the same stage, past those left out."""
+    programme = _open_line(item)
+    same = programme.items.filter(stage=item.stage).exclude(decision__in=OUT)
     other = (
         same.filter(position__lt=item.position).order_by("-position").first()
         if up
@@ -392,12 +397,38 @@ def _swap(item: ProgrammeItem, *, up: bool) -> None:
         item.position, other.position = other.position, item.position
         for row in (item, other):
             row.save(update_fields=["position"])
+    _arranged(item, programme, by)
+    return item
+
+
+@transaction.atomic
+def set_stage(*, item: ProgrammeItem, stage: Stage, by: Staff, edition: Edition) -> ProgrammeItem:
+    """Take a line now or put it off to later; asked twice, it stays where it is."""
+    programme = _open_line(item)
+    if item.stage != stage.value:
+        item.stage, item.version = stage.value, item.version + 1
+        item.save(update_fields=["stage", "version"])
+        _settle(programme, edition)
+    _arranged(item, programme, by)
+    return item
+
+
+def _arranged(item: ProgrammeItem, programme: Programme, by: Staff) -> None:
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        stage=item.stage,
+        position=item.position,
+    )
 
 
 @transaction.atomic
 def tick(*, item: ProgrammeItem, by: Staff, on: date) -> ProgrammeItem:
     """The clinician's own tick, with name and date, where a rule asks for it."""
-    programme = _open(item.programme)
+    programme = _open_line(item)
     item.ticked_by, item.ticked_on = by, on
     item.version += 1
     item.save(update_fields=["ticked_by", "ticked_on", "version"])
@@ -415,7 +446,7 @@ def tick(*, item: ProgrammeItem, by: Staff, on: date) -> ProgrammeItem:
 @transaction.atomic
 def set_shown(*, item: ProgrammeItem, shown: bool, by: Staff) -> ProgrammeItem:
     """That the exercise was shown to the client and tried."""
-    programme = _open(item.programme)
+    programme = _open_line(item)
     item.shown_and_tried, item.version = shown, item.version + 1
     item.save(update_fields=["shown_and_tried", "version"])
     trail.record(
@@ -440,6 +471,7 @@ def set_agreement(
     found = _open(programme)
     if review_on <= found.assessment.assessed_on:
         raise ValidationError({"review_on": "The next check comes after the assessment."})
+    changed = trail.changes(found, {"review_on": review_on, "agreed": agreed})
     found.review_on, found.agreed = review_on, agreed
     found.full_clean(exclude=["assessment"])
     saved = Programme.objects.filter(pk=found.pk, version=seen).update(
@@ -448,7 +480,9 @@ def set_agreement(
     if not saved:
         raise StaleError
     found.version = seen + 1
-    trail.record(TrailAction.CHANGE, by=by, row=found, client=found.assessment.client)
+    trail.record(
+        TrailAction.CHANGE, by=by, row=found, client=found.assessment.client, fields=changed
+    )
     return found
 
 

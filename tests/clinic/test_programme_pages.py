@@ -13,6 +13,7 @@ from exercises.editions import edition_of
 from exercises.models import Programme, ProgrammeItem
 from tests.clinic.documents.papers import pages
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
+from tests.factories.consult import make_assessment
 from tests.factories.intake import record_from_file
 from tests.vignettes.test_vignettes import CASES
 
@@ -60,9 +61,15 @@ def agree(client, programme, **typed):
     )
 
 
+def accept(client, programme):
+    """Press "Accept all that is proposed" on the page as it stands now."""
+    shown = client.get(page(programme.assessment)).context
+    client.post(reverse("programme-accept", args=[programme.pk]), {"stamp": shown["stamp"]})
+
+
 def ready(client, assessment):
     programme = take(client, assessment)
-    client.post(reverse("programme-accept", args=[programme.pk]))
+    accept(client, programme)
     agree(client, programme)
     return programme
 
@@ -108,11 +115,23 @@ def test_accept_all_decides_what_waits(client, clinician, edition):
     first = programme.items.first()
     press(client, first, "decline", reason="Dislikes it")
 
-    client.post(reverse("programme-accept", args=[programme.pk]))
+    accept(client, programme)
 
     decisions = list(programme.items.values_list("decision", flat=True))
     assert decisions == ["declined"] + ["accepted"] * (len(decisions) - 1)
     assert first.__class__.objects.get(pk=first.pk).decided_by == clinician
+
+
+def test_accept_all_does_not_reach_past_what_the_page_showed(client, clinician, edition):
+    programme = take(client, record(edition, clinician))
+    stamp = client.get(page(programme.assessment)).context["stamp"]
+    press(client, programme.items.first(), "decline", reason="Dislikes it")
+
+    address = reverse("programme-accept", args=[programme.pk])
+    shown = client.post(address, {"stamp": stamp}, follow=True).content.decode()
+
+    assert "changed after you opened the page" in shown
+    assert not programme.items.filter(decision="accepted").exists()
 
 
 def test_changed_dose_needs_a_reason_and_counts_again(client, clinician, edition):
@@ -147,7 +166,10 @@ def test_wrong_dose_is_refused_beside_the_number_and_stays(
 
     shown = response.content.decode()
     assert response.status_code == 422
-    assert words in shown
+    field = f"sets-{item.pk}"
+    assert f'aria-describedby="{field}_error"' in shown
+    said = shown.split(f'id="{field}_error">')[1].split("</span>")[0]
+    assert words in said
     assert f'value="{value}"' in shown
     assert 'value="Because"' in shown
 
@@ -175,15 +197,27 @@ def test_line_that_somebody_changed_is_not_overwritten(client, clinician, editio
     assert item.decision == "accepted"
 
 
-def test_lines_move_up_down_and_to_later(client, clinician, edition):
+def test_lines_move_up_and_down_and_between_now_and_later(client, clinician, edition):
     programme = take(client, record(edition, clinician))
     first, second = programme.items.all()[:2]
 
     press(client, second, "up")
     assert list(programme.items.all()[:2]) == [second, first]
-    press(client, second, "stage")
-    second.refresh_from_db()
-    assert second.stage == "later"
+    press(client, second, "down")
+    assert list(programme.items.all()[:2]) == [first, second]
+    for stage in ("later", "later", "now"):
+        press(client, second, stage)
+        second.refresh_from_db()
+        assert second.stage == stage
+
+
+def test_exercise_is_shown_and_tried_and_taken_back(client, clinician, edition):
+    item = take(client, record(edition, clinician)).items.first()
+
+    for act, shown in (("shown", True), ("shown", True), ("not_shown", False)):
+        press(client, item, act)
+        item.refresh_from_db()
+        assert item.shown_and_tried is shown
 
 
 def test_exercise_is_added_from_the_library(client, clinician, edition):
@@ -355,32 +389,93 @@ def test_advice_is_kept_with_whether_it_was_said_back(client, clinician, edition
     assert (advice.text, advice.understood) == ("Run on flat ground for two weeks", True)
 
 
+def other_programmes(assessment, many):
+    """Issued and open programmes of the same client, and of others at the site."""
+    for number in range(many):
+        runner = assessment.client if number % 2 else ClientFactory(site=assessment.site)
+        other = make_assessment(
+            edition=assessment.edition, client=runner, by=assessment.clinician, on=DAY
+        )
+        programme = Programme.objects.create(
+            site=assessment.site, assessment=other, proposal={}, review_on=date(2027, 4, 21)
+        )
+        ProgrammeItem.objects.create(
+            site=assessment.site,
+            programme=programme,
+            exercise_id="clam",
+            position=1,
+            stage="now",
+            sets=3,
+        )
+
+
 @pytest.mark.parametrize("others", [1, 40])
 def test_queries_do_not_grow(client, clinician, edition, django_assert_num_queries, others):
     assessment = record(edition, clinician)
-    take(client, assessment)
-    for _ in range(others):
-        Paper.objects.create(
-            site=assessment.site,
-            client=ClientFactory(site=assessment.site),
-            kind="letter",
-            about="x",
-            title="Letter",
-            dated=DAY,
-            content={},
-            created_by=clinician,
-            created_at="2027-01-01T00:00Z",
-        )
-    client.get(page(assessment))  # edition and figures are made once a process
+    programme = take(client, assessment)
+    other_programmes(assessment, others)
+    handout = reverse("handout-page", args=[programme.pk])
+    for address in (page(assessment), handout):
+        client.get(address)  # edition and figures are made once a process
 
     with django_assert_num_queries(18):
         client.get(page(assessment))
+    with django_assert_num_queries(19):
+        client.get(handout)
 
 
-def test_page_is_for_clinicians_of_the_site(client, clinician, edition):
+def test_library_is_listed_area_by_area_without_what_is_in_the_programme(
+    client, clinician, edition
+):
     assessment = record(edition, clinician)
-    stranger = StaffFactory(home_site=SiteFactory(code="QY", name="Quayside"))
-    client.force_login(stranger)
-    assert client.get(page(assessment)).status_code == 404
-    client.force_login(StaffFactory(role="reception"))
-    assert client.get(page(assessment)).status_code == 403
+    programme = take(client, assessment)
+
+    listed = client.get(page(assessment)).context["library"]
+
+    areas = [area for area, _ in listed]
+    # the five areas of exercises.csv in the order of the consult (EXERCISES.md)
+    order = ["Upper body", "Trunk", "Hip", "Ground contact", "Foot"]
+    assert areas == sorted(areas, key=order.index)
+    taken = set(programme.items.values_list("exercise_id", flat=True))
+    assert {one.code for _, one in listed} == set(edition_of(edition.pk).exercises) - taken
+
+
+ADDRESSES = {
+    "programme-open": "get",
+    "programme-take": "post",
+    "programme-accept": "post",
+    "programme-add": "post",
+    "programme-agreement": "post",
+    "programme-advice": "post",
+    "programme-issue": "post",
+    "programme-item": "post",
+    "handout-print": "get",
+    "handout-page": "get",
+}
+
+
+def doors(programme):
+    """Every address of the programme with the key that it wants."""
+    assessment, item = programme.assessment_id, programme.items.first().pk
+    keys = {"programme-open": assessment, "programme-take": assessment, "programme-item": item}
+    for name, method in ADDRESSES.items():
+        yield method, reverse(name, args=[keys.get(name, programme.pk)])
+
+
+def test_pages_are_for_clinicians_of_the_site(client, clinician, edition):
+    programme = ready(client, record(edition, clinician))
+    before = list(programme.items.values())
+
+    for staff, status in (
+        (StaffFactory(home_site=SiteFactory(code="QY", name="Quayside")), 404),
+        (StaffFactory(role="reception"), 403),
+    ):
+        client.force_login(staff)
+        for method, address in doors(programme):
+            assert getattr(client, method)(address).status_code == status, address
+    client.logout()
+    for method, address in doors(programme):
+        assert getattr(client, method)(address).url.startswith("/accounts/login/"), address
+
+    assert list(programme.items.values()) == before
+    assert not Paper.objects.exists()

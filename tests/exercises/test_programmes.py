@@ -7,6 +7,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
+from assessments.domain.vocabulary import Stage
 from clinic.models import Reassessment, TrailEntry
 from clinic.services.people import StaleError
 from exercises.models import Advice, Programme, ProgrammeItem
@@ -40,6 +41,11 @@ def older(edition, age):
 
 def answer_yes(desk, *flags):
     desk.assessment.screening.answers.filter(flag_id__in=flags).update(answer="yes")
+
+
+def put_off(desk, exercise):
+    item = desk.item(exercise)
+    return programmes.set_stage(item=item, stage=Stage.LATER, by=desk.by, edition=desk.edition)
 
 
 def ready(desk):
@@ -115,6 +121,18 @@ def test_line_of_an_older_proposal_is_not_accepted_unseen(desk):
 
     with pytest.raises(StaleError):
         desk.decide("arm_drive_back_drill", seen=seen)
+
+
+def test_lines_of_an_older_proposal_are_not_accepted_unseen_together(desk):
+    seen = desk.stamp
+    desk.take_over()
+
+    with pytest.raises(ValidationError, match="changed after you opened"):
+        desk.accept_all(seen)
+
+    waiting = desk.programme.items.filter(decision="proposed").count()
+    assert waiting == desk.programme.items.count()
+    assert desk.accept_all(desk.stamp) == waiting
 
 
 def test_day_of_review_that_the_clinician_chose_stays(desk):
@@ -200,6 +218,24 @@ def test_two_people_at_one_line(desk):
     assert (desk.item("a_march").sets, desk.item("a_march").decision) == (2, "adjusted")
 
 
+def test_tick_on_a_line_read_before_a_decision_keeps_both(desk):
+    read_before = desk.item("a_march")
+    desk.decide("a_march", dose={"sets": 2}, reason="Tires soon")
+
+    programmes.tick(item=read_before, by=desk.by, on=DAY)
+
+    line = desk.item("a_march")
+    assert (line.sets, line.decision, line.ticked_by) == (2, "adjusted", desk.by)
+    assert line.version == read_before.version == 3
+
+
+def test_line_that_two_people_put_off_is_put_off_once(desk):
+    put_off(desk, "a_march")
+    put_off(desk, "a_march")
+
+    assert (desk.item("a_march").stage, desk.item("a_march").version) == ("later", 2)
+
+
 def test_exercise_that_the_answers_withhold_by_now_is_not_taken(desk):
     # s43 no_impact: relaxed_grip is impact 2 (screening.csv, exercises.csv)
     answer_yes(desk, "s43")
@@ -227,6 +263,9 @@ def test_pain_above_the_pain_zone_is_refused(edition):
 
     with pytest.raises(ValidationError, match="pain up to 2"):
         desk.decide("arm_drive_back_drill", dose={"pain_ceiling": 4}, reason="She copes")
+    desk.programme.items.filter(exercise_id="a_march").update(pain_ceiling=5)
+    with pytest.raises(ValidationError, match="pain up to 2"):
+        desk.accept_all()
     assert desk.add("clam").pain_ceiling == 2
 
 
@@ -366,9 +405,8 @@ def test_issued_programme_refuses_every_service(desk):
         desk.issue,
         lambda: programmes.tick(item=desk.item("a_march"), by=desk.by, on=DAY),
         lambda: programmes.set_shown(item=desk.item("a_march"), shown=True, by=desk.by),
-        lambda: programmes.arrange(
-            item=desk.item("a_march"), by=desk.by, edition=desk.edition, up=False
-        ),
+        lambda: programmes.move(item=desk.item("a_march"), up=False, by=desk.by),
+        lambda: put_off(desk, "a_march"),
         lambda: programmes.add_advice(
             programme=desk.programme, text="Rest", understood=True, by=desk.by
         ),
@@ -415,17 +453,26 @@ def test_database_fixes_an_issued_programme(desk):
 def test_lines_change_places_within_their_stage(desk):
     first, second = desk.programme.items.filter(stage="now")[:2]
 
-    programmes.arrange(item=second, by=desk.by, edition=desk.edition, up=True)
-    programmes.arrange(item=second, by=desk.by, edition=desk.edition, up=True)
+    programmes.move(item=second, up=True, by=desk.by)
+    programmes.move(item=second, up=True, by=desk.by)
 
     assert list(desk.programme.items.filter(stage="now")[:2]) == [second, first]
+
+
+def test_line_moves_past_those_that_are_left_out(desk):
+    first, declined, third = desk.programme.items.filter(stage="now")[:3]
+    desk.decide(declined.exercise_id, "declined", reason="No space")
+
+    programmes.move(item=third, up=True, by=desk.by)
+
+    assert list(desk.programme.items.filter(stage="now")[:3]) == [third, declined, first]
 
 
 def test_line_put_off_takes_its_minutes_along(desk):
     # arm_drive_back_drill: 150 s every day, 2.5 minutes (EVALUATION.md 14)
     before = desk.programme.minutes_a_day
 
-    programmes.arrange(item=desk.item("arm_drive_back_drill"), by=desk.by, edition=desk.edition)
+    put_off(desk, "arm_drive_back_drill")
 
     assert desk.programme.minutes_a_day == before - Decimal("2.5")
 

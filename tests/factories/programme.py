@@ -65,8 +65,13 @@ class Desk:
     def add(self, code):
         return programmes.add_exercise(programme=self.programme, code=code, **self.judging)
 
-    def accept_all(self):
-        return programmes.accept_all(programme=self.programme, **self.judging)
+    def accept_all(self, seen=None):
+        return programmes.accept_all(programme=self.programme, seen=seen, **self.judging)
+
+    @property
+    def stamp(self):
+        """What a page that is opened now would send along."""
+        return programmes.stamp(self.programme, self.programme.items.all())
 
     def agree(self, review_on, agreed="yes"):
         programme = self.programme

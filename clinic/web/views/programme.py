@@ -37,7 +37,6 @@ from exercises.models import Programme, ProgrammeItem
 from exercises.services import programmes as services
 
 STALE = "Somebody else changed this line meanwhile: it now says {}. Yours stands in the fields."
-CHANGED = "The programme was changed after you opened the page: look at it once more."
 
 
 def desk_or_404(request: StaffRequest, **found: Any) -> Desk:
@@ -142,7 +141,11 @@ def programme_accept(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
     try:
         many = services.accept_all(
-            programme=programme, by=request.user, value=desk.value, edition=desk.edition
+            programme=programme,
+            by=request.user,
+            value=desk.value,
+            edition=desk.edition,
+            seen=request.POST.get("stamp", ""),
         )
         messages.success(request, f"{many} accepted.")
     except ValidationError as refusal:
@@ -240,15 +243,21 @@ def _decline(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 
 
 def _up(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    services.arrange(item=item, by=request.user, edition=desk.edition, up=True)
+    del desk
+    services.move(item=item, up=True, by=request.user)
 
 
 def _down(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    services.arrange(item=item, by=request.user, edition=desk.edition, up=False)
+    del desk
+    services.move(item=item, up=False, by=request.user)
 
 
-def _stage(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    services.arrange(item=item, by=request.user, edition=desk.edition)
+def _now(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
+    services.set_stage(item=item, stage=Stage.NOW, by=request.user, edition=desk.edition)
+
+
+def _later(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
+    services.set_stage(item=item, stage=Stage.LATER, by=request.user, edition=desk.edition)
 
 
 def _tick(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
@@ -258,7 +267,12 @@ def _tick(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 
 def _shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.set_shown(item=item, shown=not item.shown_and_tried, by=request.user)
+    services.set_shown(item=item, shown=True, by=request.user)
+
+
+def _not_shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
+    del desk
+    services.set_shown(item=item, shown=False, by=request.user)
 
 
 ACTS: dict[str, Act] = {
@@ -266,9 +280,11 @@ ACTS: dict[str, Act] = {
     "decline": _decline,
     "up": _up,
     "down": _down,
-    "stage": _stage,
+    "now": _now,
+    "later": _later,
     "tick": _tick,
     "shown": _shown,
+    "not_shown": _not_shown,
 }
 
 
@@ -307,7 +323,7 @@ def programme_advice(request: StaffRequest, pk: int) -> HttpResponse:
 def programme_issue(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
     if request.POST.get("stamp") != services.stamp(programme, programme.items.all()):
-        return show(request, desk, 409, issue_problems=[CHANGED])
+        return show(request, desk, 409, issue_problems=[services.UNSEEN])
     try:
         issue_with_handout(
             programme=programme,
