@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 from django.core.management import CommandError, call_command
 from django.db.models import Count
+from django.utils import timezone
 
 from assessments.models import Assessment, Finding
 from clinic.domain.vocabulary import Role
@@ -66,10 +67,43 @@ def test_several_clients_came_back_so_that_change_shows(clinic):
     assert Finding.objects.count() > 20
 
 
-def test_holds_stand_in_each_scope(clinic):
+def test_holds_stand_in_each_scope_and_one_is_lifted(clinic):
     scopes = set(Hold.objects.open().values_list("scope", flat=True))
 
     assert scopes >= {"stop_all", "no_impact", "limit_load"}
+    assert Hold.objects.filter(end="lifted", ended_on__isnull=False).count() == 1
+
+
+def test_findings_change_from_first_to_last_look(clinic):
+    changed = 0
+    for runner in Client.objects.annotate(looks=Count("assessments")).filter(looks__gte=2):
+        looks = runner.assessments.order_by("assessed_on")
+        before, after = (
+            set(one.findings.values_list("finding", "side", "severity"))
+            for one in (looks.first(), looks.last())
+        )
+        changed += before != after
+
+    assert changed >= 6
+
+
+def test_next_looks_are_due_overdue_and_booked(clinic):
+    today = timezone.localdate()
+    waiting = Reassessment.objects.waiting()
+
+    assert waiting.filter(due_on__lt=today).count() >= 2
+    assert waiting.filter(due_on__gte=today).count() >= 3
+    assert Reassessment.objects.filter(state="booked").count() >= 2
+
+
+def test_visit_fits_the_client(clinic):
+    """A first assessment comes once; each look has a visit of its day that was kept."""
+    firsts = Appointment.objects.standing().filter(kind__code="first")
+    days = Assessment.objects.signed().values_list("client", "assessed_on")
+    seen = Appointment.objects.filter(state="seen").values_list("client", "local_date")
+
+    assert firsts.count() == firsts.values("client").distinct().count() == 40
+    assert set(days) <= set(seen)
 
 
 def test_programmes_papers_and_due_dates_are_there(clinic):
@@ -82,12 +116,13 @@ def test_programmes_papers_and_due_dates_are_there(clinic):
 
 
 def test_nobody_is_booked_twice(clinic):
-    rows = Appointment.objects.standing().order_by("clinician", "starts_at")
+    rows = Appointment.objects.standing()
 
     assert rows.count() > 60
-    for one, next_one in pairwise(rows):
-        same = one.clinician_id == next_one.clinician_id
-        assert not same or one.ends_at <= next_one.starts_at
+    for what in ("clinician_id", "room_id", "client_id"):
+        for one, next_one in pairwise(rows.order_by(what, "starts_at")):
+            same = getattr(one, what) == getattr(next_one, what)
+            assert not same or one.ends_at <= next_one.starts_at
 
 
 def test_preparing_again_changes_nothing(clinic):

@@ -21,29 +21,23 @@ from assessments.models import (
     Screening,
     ScreeningAnswer,
     TestResult,
-    Trial,
 )
-from assessments.services.assessments import finding_row
-from assessments.services.episodes import open_episode
+from assessments.services.assessments import finding_row, open_assessment
+from assessments.services.episodes import discharge_episode, open_episode
 from assessments.services.screenings import lift_flag
-from clinic.domain.vocabulary import ConsentPurpose, DocumentFormat, Known, PaperKind
-from clinic.models import (
-    AppointmentKind,
-    Client,
-    Edition,
-    Reassessment,
-    Referrer,
-    Room,
-    Staff,
-)
-from clinic.services import diary, people
+from clinic.domain.vocabulary import PaperKind, TrailAction
+from clinic.models import Client, Edition, Reassessment, Referrer, Staff
+from clinic.services import reassessments, trail
 from clinic.services.papers import draft_paper
-from clinic.web.demo.cases import CASES, FAMILY, GIVEN, USUAL, USUAL_TESTS, Case, Values
+from clinic.web.demo.appointments import Diary, workday
+from clinic.web.demo.cases import CASES, USUAL, USUAL_TESTS, Case, Values
+from clinic.web.demo.clients import add_referrers, register
 from clinic.web.demo.places import Clinic
 from clinic.web.handouts import issue_with_handout
 from clinic.web.letter_record import to_referrer
 from clinic.web.letter_signing import sign_letter
 from clinic.web.letters import collect_letter
+from clinic.web.views.screenings import UNTOLD, evaluated
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.policies import edition_line
@@ -51,10 +45,30 @@ from exercises.services.holds import refresh_holds
 from exercises.services.programmes import accept_all, set_agreement, take_over
 
 CLIENTS = 40
-# client's place in the list: flag answered yes at the newest screening
-YES = {2: "s20", 4: "s35", 7: "s01", 10: "s44", 19: "s36"}
-LIFTED = 10
-PROGRAMMES, LETTERS = range(12), (0, 3)
+THREE_LOOKS, TWO_LOOKS, ONE_LOOK = {0, 3, 6}, range(14), range(14, 30)  # places in the list
+DRAFTS = {14, 15, 16}
+LONG_AGO = range(18, 22)  # looked at so long ago that the next look is due or overdue
+BETWEEN_LOOKS = 6  # weeks
+# flag answered yes at the newest screening
+YES = {2: "s20", 4: "s35", 7: "s01", 10: "s44", 12: "s37", 24: "s36"}
+# what the lift still keeps, and why it was lifted
+LIFTS = {
+    10: ("no_impact", "Letter of the surgeon: strength work allowed, running in four weeks"),
+    12: ("nothing", "Letter of the doctor: cleared for sport; free of symptoms for a week"),
+}
+PROGRAMMES, UNDECIDED, LETTERS = {*range(12), *range(18, 24)}, {1, 4, 7, 10}, (0, 3)
+NEXT_LOOK_BOOKED = {9, 18, 22}
+DISCHARGED = 25
+GOALS = ("Run the Larkfield 10 km", "Run 30 minutes without pain", "Back to the club on Tuesdays")
+TRIAL = {
+    "surface": "treadmill",
+    "speed_m_s": Decimal("2.9"),
+    "incline_percent": Decimal(1),
+    "frame_rate_hz": Decimal(240),
+    "steps_averaged": 10,
+    "shoes": "usual",
+}
+REPEATED = 0.02  # the same runner measured again differs by up to this share
 NUMBERS = "0123456789-"
 
 
@@ -64,116 +78,75 @@ class Story:
     def __init__(self, clinic: Clinic, edition: Edition, today: date) -> None:
         self.clinic, self.edition, self.today = clinic, edition, today
         self.random = Random(7)  # noqa: S311  # invented runners, no secret
+        self.diary = Diary(clinic, today)
         self.referrers: dict[str, list[Referrer]] = {}
-        self.clients: list[Client] = []
+        self.looked_at: dict[Staff, list[Client]] = {}
 
     def play(self) -> None:
-        self._add_referrers()
+        self.referrers = add_referrers(self.clinic)
         for place in range(CLIENTS):
-            client, by = self._register(place)
-            self.clients.append(client)
-            case = CASES[place % len(CASES)]
-            self._looks(place, client, by, case)
-        self._fill_diary()
+            self._client(place)
+        for clinician, clients in self.looked_at.items():
+            self.diary.fill(clinician, clients, self.random)
 
-    # people
-
-    def _add_referrers(self) -> None:
-        for code, site in self.clinic.sites.items():
-            by = self.clinic.clinicians(code)[0]
-            named = [
-                ("Dr Agnes Tolland", "doctor", "Brook Surgery", "9 Brook Street\nLarkfield"),
-                ("Dr Felix Mbeki-Stone", "doctor", "Harbour Practice", "2 Pier Road\nHarbourgate"),
-                ("Coach Lena Fairoak", "coach", "Larkfield Harriers", "The Track\nLarkfield"),
-            ]
-            self.referrers[code] = [
-                people.add_referrer(
-                    site=site, by=by, name=name, kind=kind, practice=practice, address=address
-                )
-                for name, kind, practice, address in named
-            ]
-
-    def _register(self, place: int) -> tuple[Client, Staff]:
+    def _client(self, place: int) -> None:
         code = "QY" if place % 3 == 2 else "ML"
         clinicians = self.clinic.clinicians(code)
         by = clinicians[place % len(clinicians)]
-        given, sex = GIVEN[place % len(GIVEN)]
-        listed = place % 5 == 1
-        client = people.register_client(
-            by=by,
-            family_name=FAMILY[place],
-            given_names=given,
-            birth_date=date(1958 + place * 11 % 47, 1 + place % 12, 1 + place * 7 % 27),
-            sex_for_norms=sex,
-            address=f"{place + 3} Orchard Rise\nLarkfield",
-            telephone=f"01632 960{300 + place}",
-            email=f"{given}.{FAMILY[place]}@example.org".lower(),
-            doctor=self.referrers[code][place % 2],
-            document_format=(
-                DocumentFormat.LARGE_PRINT if place == 5 else DocumentFormat.STANDARD
-            ).value,
-            allergies_known=(Known.LISTED if listed else Known.NONE_KNOWN).value,
-            allergies="sticking plaster" if listed else "",
-            medicines_known=Known.NONE_KNOWN.value,
-        )
-        start = self.today - timedelta(days=150)
-        Client.objects.filter(pk=client.pk).update(registered_on=start)
-        for purpose in (ConsentPurpose.ASSESSMENT, ConsentPurpose.FILMING, ConsentPurpose.SHARING):
-            if purpose is ConsentPurpose.SHARING and place % 7 == 6:
-                continue
-            people.answer_consent(
-                client=client, purpose=purpose, by=by, given_on=start, given=True, manner="written"
-            )
-        if listed:
-            people.add_alert(
-                client=client, by=by, since=start, kind="allergy", text="Sticking plaster"
-            )
-        client.refresh_from_db()
-        return client, by
+        days = self._days(place)
+        start = days[0] - timedelta(days=10) if days else self.today - timedelta(2 + place % 9)
+        client = register(place, by, self.referrers[code][place % 2], start)
+        case = CASES[place % len(CASES)]
+        episode = self._episode(client, by, case, place, start)
+        if not days:
+            self.diary.visit(client, by, "first", self.today + timedelta(days=1 + place % 8))
+            return
+        if place not in DRAFTS:
+            self.looked_at.setdefault(by, []).append(client)
+        self._looks(place, episode, case, days)
+
+    def _days(self, place: int) -> list[date]:
+        """The days on which a client was looked at."""
+        if place in DRAFTS:
+            return [workday(self.today)]
+        looks = 3 if place in THREE_LOOKS else 2 if place in TWO_LOOKS else int(place in ONE_LOOK)
+        weeks = place - 13 if place in LONG_AGO else 1 + place % 5
+        last = self.today - timedelta(weeks=weeks, days=place % 3)
+        return [
+            workday(last - timedelta(weeks=BETWEEN_LOOKS * back))
+            for back in reversed(range(looks))
+        ]
 
     # looks
 
-    def _looks(self, place: int, client: Client, by: Staff, case: Case) -> None:
-        episode = self._episode(client, by, case, place)
-        looks = 3 if place in {0, 6} else 2 if place < 14 else 1 if place < 30 else 0
-        draft = place in {14, 15, 16}
-        last = None
-        for number in range(looks):
-            weeks = (looks - 1 - number) * 6 + (0 if draft else 1 + place % 5)
-            on = self.today - timedelta(weeks=weeks)
-            newest = number == looks - 1
-            flag = YES.get(place) if newest else None
-            kind = AssessmentKind.REASSESSMENT if number else AssessmentKind.BASELINE
-            last = self._look(
-                client, by, episode, case, on, kind, flag, changed=newest and number > 0
-            )
-            if not draft:
+    def _looks(self, place: int, episode: Episode, case: Case, days: list[date]) -> None:
+        client, by = episode.client, episode.clinician
+        for number, day in enumerate(days):
+            newest = number == len(days) - 1
+            visit = "reassessment" if number else "first"
+            on = self.diary.visit(client, by, visit, day).local_date
+            self._history(client, by, on)
+            self._screening(client, by, on, YES.get(place) if newest else None)
+            progress = number / (len(days) - 1) if number else 0.0
+            last = self._look(episode, case, on, progress)
+            if place not in DRAFTS:
                 self._sign(last, by)
-        if last is None:
-            return
-        if place == LIFTED:
-            self._lift(last, by)
-        value = assessment_value(last)
-        edition = edition_of(self.edition.pk)
-        refresh_holds(
-            client=client,
-            proposal=propose(value, edition),
-            edition=edition,
-            on=last.assessed_on,
-            by=by,
-        )
+        self._hold(last, by)
+        if place in LIFTS:
+            self._lift(last, by, *LIFTS[place])
         if place in PROGRAMMES:
-            self._programme(last, by, issued=place % 3 != 1)
+            self._programme(last, by, issued=place not in UNDECIDED)
         if place in LETTERS:
             self._letter(last, by, signed=place == LETTERS[0])
-        if place in {1, 4, 8}:
-            self._overdue(client, by, 9 + place)
+        if place in NEXT_LOOK_BOOKED:
+            ahead = self.today + timedelta(days=3 + place % 5)
+            self.diary.visit(client, by, reassessments.KIND, ahead)
+        if place == DISCHARGED:
+            discharge_episode(episode=episode, by=by, on=last.assessed_on, reason="Goal reached")
 
-    def _episode(self, client: Client, by: Staff, case: Case, place: int) -> Episode:
-        opened = self.today - timedelta(weeks=20)
-        goal = Goal(text="Run the Larkfield 10 km", by=self.today + timedelta(weeks=14))
+    def _episode(self, client: Client, by: Staff, case: Case, place: int, opened: date) -> Episode:
+        goal = Goal(text=GOALS[place % 3], by=self.today + timedelta(weeks=10 + place % 5))
         goal.set_on = opened
-        code = client.site.code
         return open_episode(
             client=client,
             by=by,
@@ -184,49 +157,29 @@ class Story:
             complaint_side=case.side,
             goal=case.goal,
             onset_on=opened - timedelta(weeks=6) if case.region else None,
-            referrer=self.referrers[code][place % 3] if place % 4 else None,
+            referrer=self.referrers[client.site.code][place % 3] if place % 4 else None,
             opened_on=opened,
         )
 
-    def _look(
-        self,
-        client: Client,
-        by: Staff,
-        episode: Episode,
-        case: Case,
-        on: date,
-        kind: AssessmentKind,
-        flag: str | None,
-        *,
-        changed: bool,
-    ) -> Assessment:
-        assessment = Assessment.objects.create(
-            site=client.site,
-            client=client,
+    def _look(self, episode: Episode, case: Case, on: date, progress: float) -> Assessment:
+        """A draft with its answers; progress: share of the later answers that shows by now."""
+        by = episode.clinician
+        kind = AssessmentKind.REASSESSMENT if progress else AssessmentKind.BASELINE
+        assessment = open_assessment(
+            client=episode.client,
             episode=episode,
-            clinician=by,
+            by=by,
             kind=kind.value,
             assessed_on=on,
-            edition=self.edition,
-            history=self._history(client, by, on),
-            history_confirmed_on=on,
-            screening=self._screening(client, by, on, flag),
-            words="It is easier than last time." if changed else case.reason,
+            history_unchanged=True,
+            trial=TRIAL,
         )
-        trial = Trial.objects.create(
-            site=client.site,
-            assessment=assessment,
-            position=1,
-            surface="treadmill",
-            speed_m_s=Decimal("2.9"),
-            incline_percent=Decimal(1),
-            frame_rate_hz=Decimal(240),
-            steps_averaged=10,
-            shoes="usual",
-        )
-        seen = USUAL | case.first | (case.later if changed else {})
-        tests = USUAL_TESTS | case.tests | (case.tests_later if changed else {})
-        self._answers(assessment, trial, by, seen, tests, case.pain[changed])
+        assessment.words = "It is easier than last time." if progress else case.reason
+        assessment.save(update_fields=["words"])
+        seen = USUAL | case.first | _part(case.later, progress)
+        tests = USUAL_TESTS | case.tests | _part(case.tests_later, progress)
+        before, after = case.pain
+        self._answers(assessment, seen, tests, before + round((after - before) * progress))
         return assessment
 
     def _history(self, client: Client, by: Staff, on: date) -> RunningHistory:
@@ -270,27 +223,20 @@ class Story:
         )
         return screening
 
-    def _answers(
-        self,
-        assessment: Assessment,
-        trial: Trial,
-        by: Staff,
-        seen: Values,
-        tests: Values,
-        pain: int,
-    ) -> None:
+    def _answers(self, assessment: Assessment, seen: Values, tests: Values, pain: int) -> None:
+        trial = assessment.trials.get()
         saved = {
             "site": assessment.site,
             "assessment": assessment,
             "saved_at": self._afternoon(assessment.assessed_on),
-            "saved_by": by,
+            "saved_by": assessment.clinician,
         }
         Observation.objects.bulk_create(
-            Observation(trial=trial, feature_id=code, side=side, **saved, **_columns(found))
+            Observation(trial=trial, feature_id=code, side=side, **saved, **self._columns(found))
             for (code, side), found in seen.items()
         )
         TestResult.objects.bulk_create(
-            TestResult(test_id=code, side=side, value=Decimal(found), **saved)
+            TestResult(test_id=code, side=side, value=self._measured(found), **saved)
             for (code, side), found in tests.items()
         )
         scores = {"pain_now": 0, "pain_worst_24h": pain, "pain_last_run": pain}
@@ -301,7 +247,20 @@ class Story:
     def _afternoon(self, day: date) -> datetime:
         return datetime.combine(day, time(15, 5), tzinfo=ZoneInfo("Europe/London"))
 
+    def _measured(self, usual: str) -> Decimal:
+        """A number as it comes out this time, with the decimals of the usual one."""
+        share = 1 + self.random.uniform(-REPEATED, REPEATED)
+        return (Decimal(usual) * Decimal(str(share))).quantize(Decimal(usual))
+
+    def _columns(self, found: str) -> dict[str, object]:
+        if found.startswith("g"):
+            return {"grade": int(found[1:]), "method": Method.BY_EYE.value}
+        if found[0] in NUMBERS:
+            return {"value": self._measured(found), "method": Method.VIDEO_2D.value}
+        return {"choice": found, "method": Method.BY_EYE.value}
+
     def _sign(self, assessment: Assessment, by: Staff) -> None:
+        """Sign on the day of the look; the service signs now, which would be weeks late."""
         found = propose(assessment_value(assessment), edition_of(self.edition.pk)).findings
         for finding in found:
             finding_row(assessment, finding).save()
@@ -309,20 +268,31 @@ class Story:
             signed_at=self._afternoon(assessment.assessed_on), signed_by=by
         )
         assessment.refresh_from_db()
+        trail.record(
+            TrailAction.SIGN, by=by, row=assessment, client=assessment.client, findings=len(found)
+        )
 
     # what follows a look
 
-    def _lift(self, assessment: Assessment, by: Staff) -> None:
-        if assessment.screening is None:
-            return
-        answer = assessment.screening.answers.select_related("screening__client").get(answer="yes")
-        lift_flag(
-            answer=answer,
+    def _hold(self, assessment: Assessment, by: Staff) -> None:
+        edition = edition_of(self.edition.pk)
+        refresh_holds(
+            client=assessment.client,
+            proposal=propose(assessment_value(assessment), edition),
+            edition=edition,
             on=assessment.assessed_on,
-            reason="Letter of the surgeon: strength work allowed, running in four weeks",
-            keeps="no_impact",
             by=by,
-            today=self.today,
+        )
+
+    def _lift(self, assessment: Assessment, by: Staff, keeps: str, reason: str) -> None:
+        client, screening = assessment.client, assessment.screening
+        on = min(assessment.assessed_on + timedelta(days=7), self.today)
+        answers = ScreeningAnswer.objects.select_related("screening__client")
+        answer = answers.get(screening=screening, answer="yes")
+        lift_flag(answer=answer, on=on, reason=reason, keeps=keeps, by=by, today=self.today)
+        proposal, edition = evaluated(client, screening, on)
+        refresh_holds(
+            client=client, proposal=proposal, edition=edition, on=on, by=by, untold=UNTOLD
         )
 
     def _programme(self, assessment: Assessment, by: Staff, *, issued: bool) -> None:
@@ -344,6 +314,10 @@ class Story:
             programme.refresh_from_db()
             issue_with_handout(
                 programme=programme, proposal=proposal, value=value, edition=edition, by=by
+            )
+            # issued on the day of the look, so that some next looks are due or overdue by now
+            Reassessment.objects.filter(client=assessment.client).update(
+                opened_on=assessment.assessed_on, due_on=programme.review_on
             )
         except ValidationError:
             # a hold stops it, or a tick is still missing: the clinician finds it as it is
@@ -369,53 +343,7 @@ class Story:
         if signed:
             sign_letter(paper=paper, by=by)
 
-    def _overdue(self, client: Client, by: Staff, days: int) -> None:
-        due = self.today - timedelta(days=days)
-        opened = due - timedelta(weeks=6)
-        Reassessment.objects.update_or_create(
-            client=client,
-            site=client.site,
-            defaults={"clinician": by, "due_on": due, "opened_on": opened},
-        )
 
-    # the diary
-
-    def _fill_diary(self) -> None:
-        for offset in range(-6, 9):
-            day = self.today + timedelta(days=offset)
-            if day.weekday() < 5:  # Saturday and Sunday
-                for code in self.clinic.sites:
-                    for clinician in self.clinic.clinicians(code):
-                        self._day(code, clinician, day)
-
-    def _day(self, code: str, clinician: Staff, day: date) -> None:
-        site = self.clinic.sites[code]
-        kinds = list(AppointmentKind.objects.filter(site=site))
-        rooms = list(Room.objects.filter(site=site))
-        own = [one for one in self.clients if one.site_id == site.pk]
-        times = [time(9), time(10, 30), time(13, 30), time(15)]
-        for at, client in zip(times, self.random.sample(own, len(times)), strict=True):
-            kind = self.random.choice(kinds)
-            fitting = [room for room in rooms if room.has_treadmill or not kind.needs_treadmill]
-            try:
-                appointment = diary.book(
-                    client=client,
-                    kind=kind,
-                    clinician=clinician,
-                    room=self.random.choice(fitting),
-                    local_date=day,
-                    local_time=at,
-                    by=self.clinic.staff["rose"],
-                )
-            except ValidationError:
-                continue  # the client or the room is taken: a gap in the day
-            if day < self.today:
-                diary.mark_seen(appointment=appointment, by=clinician)
-
-
-def _columns(found: str) -> dict[str, object]:
-    if found.startswith("g"):
-        return {"grade": int(found[1:]), "method": Method.BY_EYE.value}
-    if found[0] in NUMBERS:
-        return {"value": Decimal(found), "method": Method.VIDEO_2D.value}
-    return {"choice": found, "method": Method.BY_EYE.value}
+def _part(later: Values, progress: float) -> Values:
+    """The first answers of those that changed, as many as the progress allows."""
+    return dict(list(later.items())[: round(len(later) * progress)])
