@@ -1,6 +1,6 @@
 """The invented diary: past visits, and a fortnight around the day it is prepared."""
 
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Sequence
 from datetime import date, time, timedelta
 from random import Random
@@ -27,13 +27,12 @@ class Diary:
     def __init__(self, clinic: Clinic, today: date) -> None:
         self.today, self.reception = today, clinic.staff["rose"]
         self.kinds = {(one.site_id, one.code): one for one in AppointmentKind.objects.all()}
-        self.rooms: dict[int, Room] = {}
+        self.rooms: dict[tuple[int, bool], Room] = {}
         for code, site in clinic.sites.items():
-            rooms = Room.objects.filter(site=site, has_treadmill=True)
-            self.rooms |= {
-                person.pk: room
-                for person, room in zip(clinic.clinicians(code), rooms, strict=False)
-            }
+            for treadmill in (True, False):
+                rooms = Room.objects.filter(site=site, has_treadmill=treadmill)
+                for person, room in zip(clinic.clinicians(code), rooms, strict=False):
+                    self.rooms[person.pk, treadmill] = room
         self.taken: defaultdict[tuple[int, date], int] = defaultdict(int)
         self.busy: set[tuple[int, date]] = set()
         self.short = 0
@@ -51,23 +50,27 @@ class Diary:
         number = self.taken[clinician.pk, day]
         self.taken[clinician.pk, day] += 1
         self.busy.add((client.pk, day))
+        kind = self.kinds[client.site_id, code]
         return diary.book(
             client=client,
-            kind=self.kinds[client.site_id, code],
+            kind=kind,
             clinician=clinician,
-            room=self.rooms[clinician.pk],
+            room=self.rooms[clinician.pk, kind.needs_treadmill],
             local_date=day,
             local_time=TIMES[number],
             by=self.reception,
         )
 
     def fill(self, clinician: Staff, clients: Sequence[Client], random: Random) -> None:
-        """Two short visits a day of clients who were looked at, some missed or cancelled."""
+        """Two short visits a day, in turn, of clients who were looked at."""
+        turns = deque(random.sample(clients, len(clients)))
         for day in (self.today + timedelta(days=offset) for offset in range(-BACK, AHEAD)):
-            free = [one for one in clients if (one.pk, day) not in self.busy]
             has_time = len(TIMES) - self.taken[clinician.pk, day] >= len(SHORT)
             if day.weekday() in WORKDAYS and has_time:
-                for code, client in zip(SHORT, random.sample(free, len(SHORT)), strict=True):
+                for code in SHORT:
+                    client = next(one for one in turns if (one.pk, day) not in self.busy)
+                    turns.remove(client)
+                    turns.append(client)
                     self._end(self._book(client, clinician, code, day))
 
     def _end(self, appointment: Appointment) -> None:

@@ -93,6 +93,7 @@ def _furnish(site: Site) -> None:
     Room.objects.create(site=site, name="Treadmill room", has_treadmill=True)
     Room.objects.create(site=site, name="Treadmill room 2", has_treadmill=True)
     Room.objects.create(site=site, name="Quiet room")
+    Room.objects.create(site=site, name="Quiet room 2")
     for code, name, minutes, treadmill in KINDS:
         AppointmentKind.objects.create(
             site=site, code=code, name=name, minutes=minutes, needs_treadmill=treadmill

@@ -5,8 +5,6 @@ from decimal import Decimal
 from random import Random
 from zoneinfo import ZoneInfo
 
-from django.core.exceptions import ValidationError
-
 from assessments.domain.vocabulary import AssessmentKind, Method
 from assessments.editions import tables_of
 from assessments.facts import assessment_value
@@ -56,7 +54,9 @@ LIFTS = {
     10: ("no_impact", "Letter of the surgeon: strength work allowed, running in four weeks"),
     12: ("nothing", "Letter of the doctor: cleared for sport; free of symptoms for a week"),
 }
-PROGRAMMES, UNDECIDED, LETTERS = {*range(12), *range(18, 24)}, {1, 4, 7, 10}, (0, 3)
+STOPPED = {7, 10}  # a flag stopped everything that day: no programme is taken over
+PROGRAMMES = {*range(12), *range(18, 24)} - STOPPED
+UNDECIDED, LETTERS = {1, 4}, (0, 3)
 NEXT_LOOK_BOOKED = {9, 18, 22}
 DISCHARGED = 25
 GOALS = ("Run the Larkfield 10 km", "Run 30 minutes without pain", "Back to the club on Tuesdays")
@@ -298,30 +298,26 @@ class Story:
     def _programme(self, assessment: Assessment, by: Staff, *, issued: bool) -> None:
         value, edition = assessment_value(assessment), edition_of(self.edition.pk)
         proposal = propose(value, edition)
-        try:
-            programme = take_over(assessment=assessment, proposal=proposal, edition=edition, by=by)
-            if not issued:
-                return
-            accept_all(programme=programme, by=by, value=value, edition=edition)
-            programme.refresh_from_db()
-            set_agreement(
-                programme=programme,
-                seen=programme.version,
-                review_on=programme.review_on,
-                agreed="yes",
-                by=by,
-            )
-            programme.refresh_from_db()
-            issue_with_handout(
-                programme=programme, proposal=proposal, value=value, edition=edition, by=by
-            )
-            # issued on the day of the look, so that some next looks are due or overdue by now
-            Reassessment.objects.filter(client=assessment.client).update(
-                opened_on=assessment.assessed_on, due_on=programme.review_on
-            )
-        except ValidationError:
-            # a hold stops it, or a tick is still missing: the clinician finds it as it is
+        programme = take_over(assessment=assessment, proposal=proposal, edition=edition, by=by)
+        if not issued:
             return
+        accept_all(programme=programme, by=by, value=value, edition=edition)
+        programme.refresh_from_db()
+        set_agreement(
+            programme=programme,
+            seen=programme.version,
+            review_on=programme.review_on,
+            agreed="yes",
+            by=by,
+        )
+        programme.refresh_from_db()
+        issue_with_handout(
+            programme=programme, proposal=proposal, value=value, edition=edition, by=by
+        )
+        # issued on the day of the look, so that some next looks are due or overdue by now
+        Reassessment.objects.filter(client=assessment.client).update(
+            opened_on=assessment.assessed_on, due_on=programme.review_on
+        )
 
     def _letter(self, assessment: Assessment, by: Staff, *, signed: bool) -> None:
         client = assessment.client
