@@ -1,43 +1,127 @@
-"""What the two documents promise is there."""
+"""What the two documents promise is there and works as written."""
 
 import re
 from pathlib import Path
 
 import pytest
+from django.core.management import get_commands
+from django.urls import Resolver404, resolve
+from django.utils import timezone
+
+from clinic.domain.paper import STARTING_EDITION_LINE
+from clinic.domain.vocabulary import Role
+from clinic.models import AppointmentKind, Staff
+from clinic.services.diary import offers
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
 PLACES = ("clinic", "assessments", "exercises", "tests", "fixtures", ".ci")
+ENDINGS = (".md", ".toml", ".py", ".csv", ".json", ".html")
+NOT_IN_THE_TREE = {"FILE.json", "manage.py", ".venv"}
+SETTINGS = (ROOT / "clinic/web/settings.py").read_text(encoding="utf-8")
 
 
-def named_paths(name):
-    """Paths in backticks, and in the map of the apps."""
-    text = (ROOT / name).read_text(encoding="utf-8")
-    words = {word for quoted in re.findall(r"`([^`\n]+)`", text) for word in quoted.split()}
-    words |= set(re.findall(r"(?<![\w/`])[a-z.]+/[\w/.]+\w", text))
-    return sorted(
-        word for word in words if word.split("/")[0] in PLACES or word.endswith((".md", ".toml"))
-    )
+def text_of(name):
+    return (ROOT / name).read_text(encoding="utf-8")
+
+
+def quoted_words(text):
+    return [word for quoted in re.findall(r"`([^`\n]+)`", text) for word in quoted.split()]
+
+
+def is_path(word):
+    return word.split("/")[0] in PLACES or word.endswith(ENDINGS)
+
+
+def is_there(word):
+    """A file, a folder, or a dotted name of a package or module."""
+    dotted = word.replace(".", "/")
+    return any((ROOT / path).exists() for path in (word, dotted, f"{dotted}.py"))
 
 
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_every_path_exists(name):
-    paths = named_paths(name)
-    there = {path for path in paths if (ROOT / path).exists() or is_module(path)}
+    text = text_of(name)
+    drawn = re.findall(r"(?<![\w/`])[a-z.]+/[\w/.]+\w", text)  # in the map, without backticks
+    paths = {word for word in [*quoted_words(text), *drawn] if is_path(word)} - NOT_IN_THE_TREE
 
     assert len(paths) > 2
-    assert set(paths) - there == set()
+    assert sorted(path for path in paths if not is_there(path)) == []
 
 
-def is_module(path):
-    """clinic.web and the like are packages."""
-    return (ROOT / path.replace(".", "/")).is_dir()
+@pytest.mark.parametrize("path", ["clinic/lost.py", "lost.md", "clinic.lost"])
+def test_a_lost_path_would_be_seen(path):
+    assert not is_there(path)
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_every_address_opens_something(name):
+    addresses = [word for word in quoted_words(text_of(name)) if word.startswith("/")]
+
+    lost = []
+    for address in addresses:
+        try:
+            resolve(address.replace("<pk>", "1"))
+        except Resolver404:
+            lost.append(address)
+    assert addresses
+    assert lost == []
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_every_command_exists(name):
+    commands = set(re.findall(r"manage\.py (\w+)", text_of(name)))
+
+    assert {"demo", "load_tables"} <= commands
+    assert commands - set(get_commands()) == set()
+
+
+def test_every_variable_of_the_readme_is_read():
+    variables = set(re.findall(r"\bCLINIC_[A-Z_]+|\bDATABASE_URL\b", text_of("README.md")))
+
+    assert "CLINIC_DATA" in variables
+    assert {one for one in variables if f'"{one.removesuffix("_FILE")}"' not in SETTINGS} == set()
+
+
+@pytest.mark.parametrize("name", DOCUMENTS)
+def test_no_path_of_one_machine(name):
+    assert re.findall(r"(?<![\w.>])/(?:home|root|tmp|usr|opt|var)\b\S*", text_of(name)) == []
 
 
 def test_readme_has_the_two_commands_and_the_cautions():
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    text = text_of("README.md")
 
     assert "python -m pip install uv && uv run manage.py demo\n" in text
     assert "uv run pytest\n" in text
-    for words in ("not a diagnosis", "Local law", "licensed clinician", "policy.csv"):
+    for words in (
+        "not a diagnosis",
+        "Local law, professional standards and the licensed clinician's judgement come first",
+        "may be a medical device",
+        "finds nothing by itself in pictures",
+        "usual cautions",
+        "`fixtures/policy.csv`",
+        f'"{STARTING_EDITION_LINE}"',
+    ):
         assert words in text
+
+
+def test_first_start_of_the_readme_makes_a_clinic_that_can_book(db, client):
+    (lines,) = re.findall(r"```python\n(.*?)```", text_of("README.md"), re.DOTALL)
+
+    exec(lines, {})  # noqa: S102  # the lines that the document asks to enter
+
+    roles = {one.username: set(one.roles) for one in Staff.objects.all()}
+    assert roles == {
+        "manager": {Role.MANAGER},
+        "desk": {Role.RECEPTION},
+        "clinician": {Role.CLINICIAN},
+    }
+    client.force_login(Staff.objects.get(username="desk"))
+    assert client.get("/diary/").status_code == 200
+    kind = AppointmentKind.objects.get(code="first")
+    free, _ = offers(
+        kind=kind,
+        first_day=timezone.localdate(),
+        clinician=Staff.objects.get(username="clinician"),
+    )
+    assert free
