@@ -11,7 +11,16 @@ from django.utils import timezone
 
 from assessments.models import Assessment, Finding
 from clinic.domain.vocabulary import Role
-from clinic.models import Appointment, Client, Hold, Paper, Reassessment, Site, Staff
+from clinic.models import (
+    Appointment,
+    Client,
+    Hold,
+    OpeningHours,
+    Paper,
+    Reassessment,
+    Site,
+    Staff,
+)
 from clinic.web.demo.places import PASS_PHRASE, STAFF
 from clinic.web.demo.serving import HOST
 from clinic.web.management.commands.demo import is_prepared, prepare
@@ -113,6 +122,14 @@ def test_programmes_papers_and_due_dates_are_there(clinic):
     assert Paper.objects.filter(kind="letter", state="draft").exists()
     assert Paper.objects.filter(kind="letter", state="signed").exists()
     assert Reassessment.objects.count() >= 5
+
+
+def test_every_day_of_the_week_is_a_day_of_work(clinic):
+    days = OpeningHours.objects.values_list("clinician", "weekday").distinct()
+    today = Appointment.objects.standing().on_day(timezone.localdate())
+
+    assert days.count() == 7 * 3
+    assert today.values("clinician").distinct().count() == 3
 
 
 def test_nobody_is_booked_twice(clinic):

@@ -7,18 +7,13 @@ from random import Random
 
 from clinic.models import Appointment, AppointmentKind, Client, Room, Staff
 from clinic.services import diary
-from clinic.web.demo.places import WORKDAYS, Clinic
+from clinic.web.demo.places import Clinic
 
 # each has room for the longest kind before the next or the end of the hours
 TIMES = (time(9), time(10, 15), time(11, 30), time(13, 30), time(14, 45), time(16))
 SHORT = ("follow_up", "telephone")
 BACK, AHEAD = 7, 10  # days shown before and after today
 MISSED_EVERY, CANCELLED_EVERY = 11, 9
-
-
-def workday(day: date) -> date:
-    """That day, or the Friday before a weekend."""
-    return day - timedelta(days=max(0, day.weekday() - WORKDAYS[-1]))
 
 
 class Diary:
@@ -45,7 +40,7 @@ class Diary:
         return appointment
 
     def _book(self, client: Client, clinician: Staff, code: str, day: date) -> Appointment:
-        while day.weekday() not in WORKDAYS or self.taken[clinician.pk, day] == len(TIMES):
+        while self.taken[clinician.pk, day] == len(TIMES):
             day += timedelta(days=1)
         number = self.taken[clinician.pk, day]
         self.taken[clinician.pk, day] += 1
@@ -66,7 +61,7 @@ class Diary:
         turns = deque(random.sample(clients, len(clients)))
         for day in (self.today + timedelta(days=offset) for offset in range(-BACK, AHEAD)):
             has_time = len(TIMES) - self.taken[clinician.pk, day] >= len(SHORT)
-            if day.weekday() in WORKDAYS and has_time:
+            if has_time:
                 for code in SHORT:
                     client = next(one for one in turns if (one.pk, day) not in self.busy)
                     turns.remove(client)

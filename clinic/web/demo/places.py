@@ -30,7 +30,8 @@ KINDS = (
     ("follow_up", "Follow-up", 30, False),
     ("telephone", "Telephone call", 15, False),
 )
-WORKDAYS = range(5)
+# at weekends too: whenever the clinic is prepared, today is a day of work
+WORKDAYS = range(7)
 
 
 @dataclass(frozen=True)

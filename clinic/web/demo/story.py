@@ -27,7 +27,7 @@ from clinic.domain.vocabulary import PaperKind, TrailAction
 from clinic.models import Client, Edition, Reassessment, Referrer, Staff
 from clinic.services import reassessments, trail
 from clinic.services.papers import draft_paper
-from clinic.web.demo.appointments import Diary, workday
+from clinic.web.demo.appointments import Diary
 from clinic.web.demo.cases import CASES, USUAL, USUAL_TESTS, Case, Values
 from clinic.web.demo.clients import add_referrers, register
 from clinic.web.demo.places import Clinic
@@ -108,14 +108,11 @@ class Story:
     def _days(self, place: int) -> list[date]:
         """The days on which a client was looked at."""
         if place in DRAFTS:
-            return [workday(self.today)]
+            return [self.today]
         looks = 3 if place in THREE_LOOKS else 2 if place in TWO_LOOKS else int(place in ONE_LOOK)
         weeks = place - 13 if place in LONG_AGO else 1 + place % 5
         last = self.today - timedelta(weeks=weeks, days=place % 3)
-        return [
-            workday(last - timedelta(weeks=BETWEEN_LOOKS * back))
-            for back in reversed(range(looks))
-        ]
+        return [last - timedelta(weeks=BETWEEN_LOOKS * back) for back in reversed(range(looks))]
 
     # looks
 
