@@ -89,6 +89,8 @@ def database() -> dict[str, Any]:
     found: dict[str, Any] = dict(dj_database_url.parse(url))
     if found["ENGINE"].endswith("sqlite3"):
         found["OPTIONS"] = SQLITE_OPTIONS
+        # a file as in use: a database in memory locks whole tables between the server's threads
+        found["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
     else:
         found["CONN_MAX_AGE"], found["CONN_HEALTH_CHECKS"] = 600, True
     return found
