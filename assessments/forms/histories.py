@@ -1,6 +1,7 @@
 """The running history as a form, made from the facts of an edition."""
 
 from collections.abc import Sequence
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
@@ -8,6 +9,7 @@ from crispy_forms.helper import FormHelper
 from crispy_forms.layout import Div, Fieldset, Layout
 from django import forms
 from django.core.exceptions import ValidationError
+from django.http import QueryDict
 
 from assessments.domain.tables import AssessmentTables, Fact
 from assessments.domain.vocabulary import FactKind
@@ -58,7 +60,7 @@ YES_NO = [("yes", "yes"), ("no", "no")]
 class HistoryForm(forms.Form):
     """One field a fact; an empty one is not asked. Two dates stand for months and weeks."""
 
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    seen = forms.CharField(widget=forms.HiddenInput, required=False)
     injured_on = DateField(
         label="About when did that injury stop you from running as usual?", required=False
     )
@@ -78,7 +80,20 @@ class HistoryForm(forms.Form):
         self.asked = [fact.code for fact in facts if fact.code in self.fields]
         self.helper = FormHelper()
         self.helper.form_tag = False  # the template owns <form> and its buttons
-        self.helper.layout = Layout("version", *self._groups())
+        self.helper.layout = Layout("seen", *self._groups())
+
+    def show_stored(self, stored: Told, stamp: str, tables: AssessmentTables) -> None:
+        """After a clash: what is stored now beside each field that differs; saving again wins."""
+        again = QueryDict(mutable=True)
+        again.update(self.data)
+        again["seen"] = stamp
+        self.data = again
+        dates = {name: getattr(stored, name) for name in DATES}
+        now = dates | {code: stored.answers.get(code) for code in self.asked}
+        typed = {name: self.cleaned_data.get(name) for name in (*DATES, *self.asked)}
+        for name, found in now.items():
+            if name in self.fields and _empty_as_none(found) != _empty_as_none(typed[name]):
+                self.add_error(name, f"Stored now: {in_words(found, tables, name)}.")
 
     def _groups(self) -> list[Fieldset]:
         placed = {name for _, names in GROUPS for name in names}
@@ -106,6 +121,21 @@ def shown(told: Told, tables: AssessmentTables) -> dict[str, Any]:
         code: f"{found:.{tables.facts[code].decimals}f}" if isinstance(found, Decimal) else found
         for code, found in told.answers.items()
     }
+
+
+def _empty_as_none(found: object) -> object:
+    return None if found in ("", []) else found
+
+
+def in_words(found: object, tables: AssessmentTables, name: str) -> str:
+    """A stored answer as a page says it."""
+    if isinstance(found, Decimal):
+        return f"{found:.{tables.facts[name].decimals}f}"
+    if isinstance(found, date):
+        return f"{found:%d %b %Y}"
+    if isinstance(found, list):
+        return ", ".join(words_of(code) for code in found) or "nothing"
+    return words_of(str(found)) if found else "nothing"
 
 
 def field_of(fact: Fact) -> forms.Field:

@@ -31,6 +31,11 @@ def newest_history(client: Client) -> RunningHistory | None:
     return client.histories.order_by("-taken_on", "-pk").first()
 
 
+def stamp(history: RunningHistory | None) -> str:
+    """Changes whenever another snapshot is the newest, or the newest is changed."""
+    return f"{history.pk}.{history.version}" if history else "none"
+
+
 def rests_on(history: RunningHistory) -> bool:
     """Whether a signed assessment rests on the snapshot: it is fixed then."""
     return Assessment.objects.signed().filter(history=history).exists()
@@ -52,18 +57,20 @@ def _found(one: HistoryAnswer) -> Found:
 
 @transaction.atomic
 def keep_history(
-    *, client: Client, on: date, told: Told, by: Staff, seen: int | None = None
+    *, client: Client, on: date, told: Told, by: Staff, seen: str | None = None
 ) -> RunningHistory:
     """Save the snapshot of a day and return it.
 
-    The day's own snapshot is changed, if `seen` is its version; another day, or a snapshot that
-    a signed assessment rests on, makes a new one. Raises ValidationError, and StaleError when
-    somebody changed today's snapshot after it was shown.
+    The day's own snapshot is changed; another day, or a snapshot that a signed assessment rests
+    on, makes a new one. seen: the stamp of what the page was filled with. Raises
+    ValidationError, and StaleError when somebody saved a history after it was shown.
     """
+    # two people who save the first history of a day at once come one after the other
+    Client.objects.select_for_update().only("pk").get(pk=client.pk)
     newest = newest_history(client)
-    same_day = newest if newest and newest.taken_on == on and not rests_on(newest) else None
-    if same_day and seen is not None and seen != same_day.version:
+    if seen is not None and seen != stamp(newest):
         raise StaleError
+    same_day = newest if newest and newest.taken_on == on and not rests_on(newest) else None
     history = same_day or RunningHistory(site_id=client.site_id, client=client, taken_on=on)
     history.taken_by = by
     history.injured_on, history.gave_birth_on = told.injured_on, told.gave_birth_on

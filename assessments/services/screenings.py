@@ -32,19 +32,33 @@ def rests_on(screening: Screening) -> bool:
 
 
 @transaction.atomic
-def answer_flags(*, client: Client, on: date, answers: Mapping[str, str], by: Staff) -> Screening:
+def answer_flags(
+    *,
+    client: Client,
+    on: date,
+    answers: Mapping[str, str],
+    by: Staff,
+    seen: Mapping[str, str] | None = None,
+) -> Screening:
     """Save answers in the round of the day and return it; other answers of it stay.
 
-    answers: flag code to yes, no or not_asked. An answer that changes loses its lift. Where a
-    signed assessment rests on the round, a new one of the same day is begun from its answers
-    without the lifts. Raises ValidationError for another word.
+    answers: flag code to yes, no or not_asked; seen: what the page showed before, by flag. Where
+    somebody else answered since, their answer stands. An answer that changes loses its lift.
+    Where a signed assessment rests on the round, a new one of the same day is begun from its
+    answers without the lifts. Raises ValidationError for another word.
     """
     for flag, word in answers.items():
         if word not in ANSWERS:
             raise ValidationError({flag: "Answer yes, no or not asked."})
+    # one round a day, also when two people begin it at once
+    Client.objects.select_for_update().only("pk").get(pk=client.pk)
     screening = round_of(client, on) or _begin(client, on, by)
     held = {one.flag_id: one for one in screening.answers.all()}
-    changed = {flag: word for flag, word in answers.items() if not _stands(held.get(flag), word)}
+    changed = {
+        flag: word
+        for flag, word in answers.items()
+        if not _stands(held.get(flag), word) and not _overtaken(held.get(flag), flag, seen or {})
+    }
     if not changed:
         return screening
     if rests_on(screening):
@@ -59,6 +73,10 @@ def answer_flags(*, client: Client, on: date, answers: Mapping[str, str], by: St
 
 def _stands(held: ScreeningAnswer | None, word: str) -> bool:
     return held.answer == word if held else word == "not_asked"
+
+
+def _overtaken(held: ScreeningAnswer | None, flag: str, seen: Mapping[str, str]) -> bool:
+    return flag in seen and not _stands(held, seen[flag])
 
 
 def _begin(client: Client, on: date, by: Staff) -> Screening:

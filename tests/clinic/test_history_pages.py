@@ -9,6 +9,7 @@ from django.urls import reverse
 from assessments.facts import assessment_value, intake_value
 from assessments.models import HistoryAnswer, RunningHistory
 from assessments.services.assessments import sign_assessment
+from assessments.services.histories import stamp
 from clinic.models import TrailEntry
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
 from tests.factories.consult import make_assessment, make_history
@@ -135,10 +136,10 @@ def test_nothing_has_changed_copies_in_one_press(client, clinician, edition):
 def test_todays_snapshot_is_changed_and_an_old_page_is_refused(client, clinician, edition):
     runner = ClientFactory()
     client.post(page(runner), {"runs_per_week": "3"})
-    version = RunningHistory.objects.get().version
+    seen = stamp(RunningHistory.objects.get())
 
-    client.post(page(runner), {"runs_per_week": "4", "version": version})
-    late = client.post(page(runner), {"runs_per_week": "5", "version": version})
+    client.post(page(runner), {"runs_per_week": "4", "seen": seen})
+    late = client.post(page(runner), {"runs_per_week": "5", "seen": seen})
 
     assert late.status_code == 409
     assert "Somebody else saved" in late.content.decode()

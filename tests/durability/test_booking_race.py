@@ -130,7 +130,7 @@ def test_overlapping_starts_leave_no_overlap(shared_database):
 
     results = at_once([booker(booking) for booking in bookings])
 
-    assert results["booked"] == Appointment.objects.count() >= 3
+    assert results["booked"] == Appointment.objects.count() >= 2
     assert results.total() == len(bookings)
     assert overlaps() == 0
 

@@ -17,7 +17,10 @@ from clinic.models import Client
 from clinic.services.people import StaleError
 from clinic.web.pages import back_to
 
-STALE = "Somebody else saved today's history a moment ago. Look at both, then save again."
+STALE = (
+    "Somebody else saved the history a moment ago. What they stored stands beside each field that "
+    "differs; what you typed is still there. Save again to put yours in its place."
+)
 
 
 @allowed(Role.CLINICIAN)
@@ -33,7 +36,7 @@ def history_open(request: StaffRequest, pk: int) -> HttpResponse:
         tables=tables_of(newest().pk),
         told=services.told_in(last),
         man=client.sex_for_norms == Sex.M,
-        initial={"version": last.version if last else None},
+        initial={"seen": services.stamp(last)},
     )
     status = 200
     if form.is_valid():
@@ -43,11 +46,13 @@ def history_open(request: StaffRequest, pk: int) -> HttpResponse:
                 on=today,
                 told=form.told,
                 by=request.user,
-                seen=form.cleaned_data["version"],
+                seen=form.cleaned_data["seen"] or None,
             )
             messages.success(request, "The history is saved.")
             return redirect(back_to(request, client))
         except StaleError:
+            now = services.newest_history(client)
+            form.show_stored(services.told_in(now), services.stamp(now), tables_of(newest().pk))
             form.add_error(None, STALE)
             status = 409
         except ValidationError as refusal:

@@ -1,5 +1,6 @@
 """The screening page: what is asked, what a yes stops, and how a hold is lifted."""
 
+from collections.abc import Iterable
 from datetime import date
 from typing import Any
 
@@ -11,11 +12,12 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 from django.views.decorators.vary import vary_on_headers
 
+from assessments.domain.tables import Flag
 from assessments.editions import newest
 from assessments.facts import intake_value
 from assessments.forms.screenings import LiftForm
 from assessments.models import Screening, ScreeningAnswer
-from assessments.screening_rows import HOW_SOON, answers_of, groups_of, row_of
+from assessments.screening_rows import HOW_SOON, WORDS, answers_of, groups_of, row_of
 from assessments.services import screenings as services
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role
@@ -115,28 +117,71 @@ def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
 
 def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
     flags = edition_of(newest().pk).tables.flags
-    typed = {code: request.POST[code] for code in flags if code in request.POST}
+    posted = [code for code in flags if code in request.POST]
+    if request.htmx and len(posted) != 1:  # type: ignore[attr-defined]
+        return HttpResponseBadRequest("Send one answer.")
+    typed, seen = typed_in(request, posted)
     if request.POST.get("others") == "no":
-        held = {
-            code: one.answer for code, one in answers_of(services.round_of(client, today)).items()
-        }
-        known = held | typed
-        typed |= {code: "no" for code in flags if known.get(code, "not_asked") == "not_asked"}
+        held = answers_of(services.round_of(client, today))
+        rest = unanswered(flags, held, typed)
+        typed = {code: word for code, word in typed.items() if code not in rest}
+        typed |= dict.fromkeys(rest, "no")
+        seen |= dict.fromkeys(rest, "not_asked")
     try:
-        screening = services.answer_flags(client=client, on=today, answers=typed, by=request.user)
+        screening = services.answer_flags(
+            client=client, on=today, answers=typed, by=request.user, seen=seen
+        )
     except ValidationError as refusal:
         return HttpResponseBadRequest(" ".join(refusal.messages))
     proposal, edition = after_saving(client, screening, request)
-    if not request.htmx:  # type: ignore[attr-defined]
-        messages.success(request, "The answers are saved.")
-        stay = "others" in request.POST or "save" in request.POST
-        return redirect(request.get_full_path() if stay else back_to(request, client))
     held_now = answers_of(screening)
-    (code,) = typed
-    context = {"row": row_of(flags[code], held_now, former_answers(client, today)), "saved": True}
+    late = [code for code, word in typed.items() if answer_in(held_now, code) != word]
+    if not request.htmx:  # type: ignore[attr-defined]
+        _say(request, [flags[code] for code in late])
+        stay = late or "others" in request.POST or "save" in request.POST
+        return redirect(request.get_full_path() if stay else back_to(request, client))
+    (code,) = posted
+    row = row_of(flags[code], held_now, former_answers(client, today))
+    context: dict[str, Any] = {"row": row}
+    context |= {"saved": not late, "late": WORDS[typed[code]] if late else ""}
     context |= {"client": client, "now": timezone.localtime(), "replace": True}
     context |= amounts(proposal, edition, asked_in(held_now))
     return render(request, "assessments/_screening_saved.html", context)
+
+
+def typed_in(
+    request: StaffRequest, posted: Iterable[str]
+) -> tuple[dict[str, str], dict[str, str]]:
+    """Answers that differ from what the page showed, and what it showed."""
+    shown = {code: request.POST[f"was.{code}"] for code in posted if f"was.{code}" in request.POST}
+    typed = {code: request.POST[code] for code in posted}
+    return {code: word for code, word in typed.items() if word != shown.get(code)}, shown
+
+
+def unanswered(
+    flags: Iterable[str], held: dict[str, ScreeningAnswer], typed: dict[str, str]
+) -> list[str]:
+    """Flags that neither the round nor this page answers."""
+    return [
+        code
+        for code in flags
+        if answer_in(held, code) == "not_asked" and typed.get(code, "not_asked") == "not_asked"
+    ]
+
+
+def answer_in(held: dict[str, ScreeningAnswer], code: str) -> str:
+    return held[code].answer if code in held else "not_asked"
+
+
+def _say(request: StaffRequest, late: Iterable[Flag]) -> None:
+    for flag in late:
+        messages.warning(
+            request,
+            "Somebody else answered this meanwhile, and their answer stands. Look again: "
+            f"{flag.question or flag.clinician_sign}",
+        )
+    if not late:
+        messages.success(request, "The answers are saved.")
 
 
 @allowed(Role.CLINICIAN)
