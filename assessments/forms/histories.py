@@ -48,13 +48,14 @@ GROUPS: Sequence[tuple[str, tuple[str, ...]]] = (
     ),
     ("Last injury", ("previous_injury_region", "injured_on")),
     ("Exercises at home", ("minutes_a_day", "equipment")),
-    ("General health", ("osteoporosis", "lumbar_complaint")),
-    ("Pregnancy and birth", ("pregnant", "gave_birth_on", "pelvic_floor_signs")),
+    ("General health", ("osteoporosis", "lumbar_complaint", "pelvic_floor_signs")),
+    ("Pregnancy and birth", ("pregnant", "gave_birth_on")),
     ("Shoes", ("shoe_stack_mm", "shoe_drop_mm", "shoe_distance_km", "orthoses")),
 )
 DATES = ("injured_on", "gave_birth_on")
 FOR_WOMEN = ("pregnant", "gave_birth_on")
 YES_NO = [("yes", "yes"), ("no", "no")]
+A_MINUTE = 60
 
 
 class HistoryForm(forms.Form):
@@ -77,6 +78,9 @@ class HistoryForm(forms.Form):
             self.fields[fact.code] = field_of(fact)
         for name in FOR_WOMEN if man else ():
             del self.fields[name]
+        speed = told.answers.get(SPEED)
+        if isinstance(speed, Decimal) and SPEED in self.fields:
+            self.fields[SPEED].help_text += f" Last time: {both_ways(speed)}."
         self.asked = [fact.code for fact in facts if fact.code in self.fields]
         self.helper = FormHelper()
         self.helper.form_tag = False  # the template owns <form> and its buttons
@@ -120,7 +124,14 @@ def shown(told: Told, tables: AssessmentTables) -> dict[str, Any]:
     return {
         code: f"{found:.{tables.facts[code].decimals}f}" if isinstance(found, Decimal) else found
         for code, found in told.answers.items()
+        if code in tables.facts  # a newer edition may have dropped it
     }
+
+
+def both_ways(speed: Decimal) -> str:
+    """A speed in m/s, and as minutes and seconds for a kilometre."""
+    minutes, seconds = divmod(round(1000 / speed), A_MINUTE)
+    return f"{speed.normalize():f} m/s, {minutes}:{seconds:02d} for a kilometre"
 
 
 def _empty_as_none(found: object) -> object:

@@ -50,9 +50,7 @@ def told_in(history: RunningHistory | None) -> Told:
 
 
 def _found(one: HistoryAnswer) -> Found:
-    if one.value is not None:
-        return one.value
-    return one.items if one.items is not None else one.choice
+    return one.value if one.value is not None else one.items or one.choice or None
 
 
 @transaction.atomic
@@ -92,9 +90,10 @@ def keep_history(
 def _keep_answers(history: RunningHistory, answers: Mapping[str, Found]) -> list[str]:
     held = {one.fact_id: one for one in history.answers.all()}
     changed = []
-    for fact, found in sorted(answers.items()):
+    for fact, given in sorted(answers.items()):
+        found = None if given in ("", []) else given  # an empty list would say "has none"
         row = held.get(fact)
-        if (_found(row) if row else None) == found or (row is None and not found and found != 0):
+        if (_found(row) if row else None) == found:
             continue
         row = row or HistoryAnswer(site_id=history.site_id, history=history, fact_id=fact)
         for name, value in _columns(found).items():
