@@ -5,8 +5,8 @@ import os
 import sys
 from pathlib import Path
 
-# These compute from one file and write nothing, so no secret key is made for them either.
-COMPUTING = {"propose", "measure"}
+# This computes from one file and writes nothing, so no secret key is made for it either.
+COMPUTING = {"propose"}
 
 
 def set_up_demo() -> None:

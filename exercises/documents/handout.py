@@ -85,7 +85,7 @@ def _exercise(
 ) -> list[Flowable]:
     size = sizes.body
     return [
-        Rule(before=size * 0.8, weight=1),
+        Rule(before=size * 0.3, weight=1),
         paragraph(f"{number}. {exercise.name}", size, "heading"),
         paragraph(exercise.purpose, size),
         paragraph(exercise.dose, size, "strong"),

@@ -36,6 +36,7 @@ OWN_STATES = (
     "lifted_in_part", "not_reliable", "not_assessed", "withheld", "missing_kit", "later",
     "nothing_found", "no_exercise",
 )  # fmt: skip
+SCREENING_AGE = "screening_age_days"
 FILES = (
     "reference_values.csv", "features.csv", "tests.csv", "scores.csv", "history.csv",
     "screening.csv", "pain_zones.csv", "norms.csv", "findings.csv", "criteria.csv",
@@ -94,6 +95,20 @@ class Edition:
     def prescribers(self) -> frozenset[str]:
         """Rules with at least one prescribing row."""
         return frozenset(one.rule for one in self.by_effect[Effect.PRESCRIBE])
+
+    @cached_property
+    def screening_days(self) -> int:
+        """Days after which screening answers no longer count, by the rows that ask for their age.
+
+        The shortest of several. Source: rules.csv, R15.
+        """
+        ages = [
+            one.limit.number
+            for rule in self.rules
+            for one in rule.qualifiers
+            if one.code == SCREENING_AGE and one.limit.number is not None
+        ]
+        return int(min(ages))
 
     def sentence(self, code: str, kind: SentenceKind) -> Sentence:
         """What is said about a note, a referral or a state; KeyError for an unknown one."""

@@ -18,7 +18,7 @@ from django.views.decorators.http import require_http_methods
 
 from assessments import grid
 from assessments.domain.tables import TestRow
-from assessments.editions import tables_of
+from assessments.editions import newest, tables_of
 from assessments.facts import assessment_value
 from assessments.forms.assessments import AssessmentForm, TrialForm
 from assessments.grid_html import cell_html, section_html
@@ -33,7 +33,6 @@ from exercises.editions import edition_of
 from exercises.proposals import Judged, judged
 from exercises.services.holds import refresh_holds
 
-SCREENING_DAYS = 28
 KEYS_OFF = "single_keys_off"
 
 
@@ -105,7 +104,7 @@ def _basis(client: Client, day: date) -> dict[str, Any]:
         "history": services.newest_history(client, day),
         "screening": screening,
         "screening_days": (day - screening.screened_on).days if screening else None,
-        "screening_limit": SCREENING_DAYS,
+        "screening_limit": edition_of(newest().pk).screening_days,
     }
 
 
@@ -183,7 +182,7 @@ def _ages(assessment: Assessment) -> dict[str, Any]:
     )
     return {
         "screening_days": (day - screening.screened_on).days if screening else None,
-        "screening_limit": SCREENING_DAYS,
+        "screening_limit": edition_of(assessment.edition_id).screening_days,
         "history_open": history is not None and assessment.history_confirmed_on is None,
         "newer_basis": newer,
     }

@@ -230,3 +230,8 @@ def test_cadence_plan_takes_the_trial_in_the_range_of_speed():
     plan = proposed(data)["cadence_plan"]
 
     assert (plan["measured"], plan["speed_m_s"]) == (170, 2.9)
+
+
+def test_screening_counts_for_the_days_of_r15():
+    # README.md of the tables, limits that are common practice: screening age 28 days
+    assert edition().screening_days == 28
