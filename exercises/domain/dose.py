@@ -1,7 +1,7 @@
 """Doses: how much work an exercise is, and how many minutes it takes."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from decimal import Decimal
 from typing import Protocol
 
@@ -24,6 +24,10 @@ class Dose:
     rest_s: Decimal | None
     sessions_per_week: Decimal | None
     weeks: Decimal | None
+
+
+# names of its parts, as the library, a stored line and a printed proposal call them
+DOSE = tuple(part.name for part in fields(Dose))
 
 
 class Work(Protocol):

@@ -8,15 +8,12 @@ from typing import Any
 
 from assessments.domain.findings import Finding, Reason
 from assessments.domain.rounding import half_up
+from exercises.domain.dose import DOSE
 from exercises.domain.programme import Item
 from exercises.domain.proposals import Proposal
 
 PLACES = 3
 REASON_KEYS = ("rule", "subject_kind", "subject", "attribute", "side")
-DOSE_KEYS = (
-    "sets", "reps", "hold_s", "duration_min", "per_side", "tempo_s_per_rep", "rest_s",
-    "sessions_per_week", "weeks",
-)  # fmt: skip
 ITEM_KEYS = (
     "pain_ceiling", "priority", "stage", "running_cue", "side", "order_note", "missing_kit",
 )  # fmt: skip
@@ -102,7 +99,7 @@ def _reason(reason: Reason) -> dict[str, Any]:
 def _item(item: Item) -> dict[str, Any]:
     return {
         "exercise": item.exercise,
-        **_picked(DOSE_KEYS, item.dose),
+        **_picked(DOSE, item.dose),
         **_picked(ITEM_KEYS, item),
         "because": _all("because", item.because),
     }

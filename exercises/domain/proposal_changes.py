@@ -3,20 +3,10 @@
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from exercises.domain.dose import DOSE
 from exercises.domain.edition import Edition
 
 Json = Mapping[str, Any]
-DOSE = (
-    "sets",
-    "reps",
-    "hold_s",
-    "duration_min",
-    "per_side",
-    "tempo_s_per_rep",
-    "rest_s",
-    "sessions_per_week",
-    "weeks",
-)
 
 
 def proposal_changes(before: Json, now: Json, edition: Edition) -> tuple[str, ...]:

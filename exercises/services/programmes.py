@@ -19,7 +19,7 @@ from clinic.services import trail
 from clinic.services.people import StaleError
 from clinic.services.reassessments import open_reassessment
 from exercises.domain.decisions import Decision
-from exercises.domain.dose import Dose, total_daily_minutes
+from exercises.domain.dose import DOSE, Dose, total_daily_minutes
 from exercises.domain.edition import Edition
 from exercises.domain.notes import NEEDS_TICK
 from exercises.domain.printing import proposal_json
@@ -29,17 +29,6 @@ from exercises.domain.sentences import stopped_by
 from exercises.domain.suitability import kit_missing, ticks_among, zone_ceiling
 from exercises.models import Advice, Programme, ProgrammeItem
 
-DOSE = (
-    "sets",
-    "reps",
-    "hold_s",
-    "duration_min",
-    "per_side",
-    "tempo_s_per_rep",
-    "rest_s",
-    "sessions_per_week",
-    "weeks",
-)
 KEPT = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
 OUT = (Decision.DECLINED.value, Decision.WITHDRAWN.value)
 PLAN = (

@@ -11,12 +11,12 @@ import pytest
 from clinic.domain.paper import Letterhead, PaperHead, Person, PrintSize
 from exercises.documents.handout import render_handout
 from exercises.domain.decisions import Decision
+from exercises.domain.dose import DOSE
 from exercises.domain.notes import Note
 from exercises.domain.sentences import note_sentence
 from exercises.editions import edition_of
 from exercises.handouts import NO_EXERCISE, drawings_of, handout_of, note_sentences, only_side, why
 from exercises.models import Programme, ProgrammeItem
-from exercises.services.programmes import DOSE
 from tests.clinic.documents.papers import pages
 from tests.factories.people import GoalFactory
 from tests.factories.programme import Desk

@@ -4,7 +4,6 @@ from datetime import date
 
 import pytest
 from django.core.exceptions import ValidationError
-from django.db import connection
 
 from exercises.models import Programme
 from tests.durability.test_booking_race import at_once
@@ -15,8 +14,6 @@ pytestmark = pytest.mark.django_db(transaction=True)
 
 @pytest.fixture
 def desk(edition, time_machine):
-    if connection.vendor != "postgresql":
-        pytest.skip("SQLite takes its one write lock at BEGIN, so nobody is beside anybody")
     time_machine.move_to("2027-03-10 12:00 +0000", tick=False)
     return Desk(edition)
 
