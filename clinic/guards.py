@@ -6,7 +6,7 @@ rebuilds a table, so they are put back after every migrate, and a system check n
 that are missing.
 """
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from importlib import import_module
 from pkgutil import iter_modules
 from typing import Any
@@ -15,20 +15,29 @@ from django.apps import AppConfig
 from django.core.checks import CheckMessage, Error, Tags, register
 from django.db import connections
 from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.migrations.recorder import MigrationRecorder
 
 APPS = ("clinic", "assessments", "exercises")
 Guards = dict[str, tuple[str, list[str]]]
 
 
-def wanted(vendor: str) -> Guards:
-    """The newest definition of every guard of this engine: name -> table and statements."""
+def defined(vendor: str, landed: Container[tuple[str, str]] | None = None) -> Guards:
+    """The newest definition of every guard of this engine: name -> table and statements.
+
+    landed: app and name of the migrations that count; all unless given.
+    """
     found: Guards = {}
     for app in APPS:
         package = import_module(f"{app}.migrations")
         for module in sorted(m.name for m in iter_modules(package.__path__)):
-            if module.endswith("_guards"):
+            if module.endswith("_guards") and (landed is None or (app, module) in landed):
                 found |= import_module(f"{app}.migrations.{module}").GUARDS[vendor]
     return found
+
+
+def wanted(connection: BaseDatabaseWrapper) -> Guards:
+    """The guards that should stand: those whose migration has landed in this database."""
+    return defined(connection.vendor, MigrationRecorder(connection).applied_migrations())
 
 
 PRESENT = {
@@ -53,14 +62,14 @@ def missing(connection: BaseDatabaseWrapper) -> list[str]:
     standing = present(connection)
     return [
         name
-        for name, (table, _) in wanted(connection.vendor).items()
+        for name, (table, _) in wanted(connection).items()
         if table in tables and name not in standing
     ]
 
 
 def put_back(connection: BaseDatabaseWrapper, names: Sequence[str]) -> None:
     """Create the named guards again."""
-    definitions = wanted(connection.vendor)
+    definitions = wanted(connection)
     with connection.cursor() as cursor:
         for name in names:
             for statement in definitions[name][1]:

@@ -2,25 +2,44 @@
 
 from collections.abc import Callable
 from contextvars import ContextVar
+from uuid import UUID
 
 from django.http import HttpRequest, HttpResponse
 
 Handler = Callable[[HttpRequest], HttpResponse]
 
 ORIGIN: ContextVar[str] = ContextVar("origin", default="command line")
+ACT: ContextVar[UUID | None] = ContextVar("act", default=None)
+# whether a line of this request carries the act already: the others follow from it
+ACT_KEPT: ContextVar[bool] = ContextVar("act_kept", default=False)
 
 
 def origin(get_response: Handler) -> Handler:
-    """The trail names the address that an act came from; services read it from ORIGIN."""
+    """The trail names the address that an act came from and the id that its page gave to it.
+
+    Services read them from ORIGIN and ACT.
+    """
 
     def handle(request: HttpRequest) -> HttpResponse:
-        token = ORIGIN.set(request.META.get("REMOTE_ADDR", ""))
+        came = ORIGIN.set(request.META.get("REMOTE_ADDR", ""))
+        act = ACT.set(act_of(request.headers.get("X-Act", "")))
+        kept = ACT_KEPT.set(False)
         try:
             return get_response(request)
         finally:
-            ORIGIN.reset(token)
+            ACT_KEPT.reset(kept)
+            ACT.reset(act)
+            ORIGIN.reset(came)
 
     return handle
+
+
+def act_of(text: str) -> UUID | None:
+    """The id that a page made for one request; None unless it is a UUID."""
+    try:
+        return UUID(text)
+    except ValueError:
+        return None
 
 
 def private_pages(get_response: Handler) -> Handler:

@@ -8,6 +8,8 @@ import pytest
 
 # the browser driver runs an event loop in the test's thread
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
+# names of the guards against deleting end so
+OFF_IN_TESTS = ("_kept", "_not_emptied")
 
 
 def pytest_configure():
@@ -35,16 +37,19 @@ def django_db_setup(django_db_setup, django_db_blocker):
 
     from clinic import guards
 
-    definitions = guards.wanted(connection.vendor)
-    off = [name for name in definitions if name.endswith(("_kept", "_not_emptied"))]
+    definitions = guards.defined(connection.vendor)
+    off = [name for name in definitions if name.endswith(OFF_IN_TESTS)]
     with django_db_blocker.unblock(), connection.cursor() as cursor:
         for name in off:
             table = definitions[name][0]
             on = f" ON {table}" if connection.vendor == "postgresql" else ""
             cursor.execute(f"DROP TRIGGER IF EXISTS {name}{on}")
-    kept_on = {name: definition for name, definition in definitions.items() if name not in off}
-    # a flush sends post_migrate, which would put them back
-    guards.wanted, real = (lambda vendor: kept_on), guards.wanted
+    real = guards.wanted
+
+    def kept_on(connection):
+        return {name: text for name, text in real(connection).items() if name not in off}
+
+    guards.wanted = kept_on  # a flush sends post_migrate, which would put them back
     yield
     guards.wanted = real
 
@@ -52,21 +57,15 @@ def django_db_setup(django_db_setup, django_db_blocker):
 @pytest.fixture
 def deleting_refused(db):
     """The guards against deleting stand, as they do outside tests."""
-    from importlib import import_module
-
     from django.db import connection
 
+    from clinic import guards
+
     with connection.cursor() as cursor:
-        for app, name in (
-            ("clinic", "0002_guards"),
-            ("assessments", "0003_guards"),
-            ("exercises", "0002_guards"),
-        ):
-            module = import_module(f"{app}.migrations.{name}")
-            for guard, (_, statements) in module.GUARDS[connection.vendor].items():
-                if guard.endswith(("_kept", "_not_emptied")):
-                    for statement in statements:
-                        cursor.execute(statement)
+        for name, (_, statements) in guards.defined(connection.vendor).items():
+            if name.endswith(OFF_IN_TESTS):
+                for statement in statements:
+                    cursor.execute(statement)
 
 
 @pytest.fixture(autouse=True)

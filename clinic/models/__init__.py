@@ -6,7 +6,7 @@ from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
 from clinic.models.sites import Site, SiteRow
 from clinic.models.staff import Staff
-from clinic.models.trail import TrailEntry
+from clinic.models.trail import TrailEntry, TrailHead
 
 __all__ = [
     "Alert",
@@ -28,4 +28,5 @@ __all__ = [
     "SiteRow",
     "Staff",
     "TrailEntry",
+    "TrailHead",
 ]

@@ -83,7 +83,7 @@ def test_queries_of_the_search_do_not_grow(client, staff, rows, django_assert_nu
     ClientFactory.create_batch(rows, site=staff.home_site, given_names="Orla")
 
     # session, person, roles, count, trail line, rows, home site of the strip
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(8):
         response = client.get(reverse("client-list"), {"q": "orla"})
 
     assert response.content.count(b">Fenwick") == rows

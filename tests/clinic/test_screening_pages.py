@@ -228,7 +228,7 @@ def test_queries_do_not_grow(client, clinician, edition, django_assert_num_queri
 
     with django_assert_num_queries(15):
         client.get(page(runner))
-    with django_assert_num_queries(38):
+    with django_assert_num_queries(40):
         client.post(page(runner), {"s35": "no"}, **HTMX)
 
 
