@@ -1,5 +1,5 @@
 from django.apps import AppConfig
-from django.db.models.signals import post_migrate
+from django.db.models.signals import post_migrate, pre_migrate
 
 
 class ClinicConfig(AppConfig):
@@ -8,5 +8,6 @@ class ClinicConfig(AppConfig):
     def ready(self) -> None:
         from clinic import guards  # app ready
 
+        pre_migrate.connect(guards.allow_rebuilding, dispatch_uid="rebuilding")
         # after the last app has migrated, since its tables carry guards as well
         post_migrate.connect(guards.restore, dispatch_uid="guards")

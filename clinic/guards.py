@@ -76,11 +76,25 @@ def put_back(connection: BaseDatabaseWrapper, names: Sequence[str]) -> None:
                 cursor.execute(statement)
 
 
+def allow_rebuilding(sender: AppConfig, using: str, **_: Any) -> None:
+    """Before migrate: SQLite renames a rebuilt table though guards of other tables name it.
+
+    Django rebuilds a table as a new one that takes the old one's name; without the old table,
+    SQLite stops at the first guard that looks for it.
+    """
+    connection = connections[using]
+    if connection.vendor == "sqlite" and sender.name == "clinic":
+        with connection.cursor() as cursor:
+            cursor.execute("PRAGMA legacy_alter_table = ON")
+
+
 def restore(sender: AppConfig, using: str, **_: Any) -> None:
     """After migrate: the guards that SQLite dropped stand again."""
     connection = connections[using]
     # once, after the last app: earlier the tables of later apps are not there yet
     if connection.vendor == "sqlite" and sender.name == "clinic":
+        with connection.cursor() as cursor:
+            cursor.execute("PRAGMA legacy_alter_table = OFF")
         put_back(connection, missing(connection))
 
 
