@@ -10,6 +10,7 @@ from assessments.models import Assessment, Flag, Observation
 from clinic.domain.vocabulary import Role
 from clinic.models import TrailEntry
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
+from tests.factories.clinic import PASSWORD
 from tests.factories.consult import (
     DAY,
     answer,
@@ -222,7 +223,7 @@ def test_signing_shows_what_is_missing_and_then_fixes_the_page(browser, assessme
 
     assert "Low cadence" in shown.content.decode()
     assert "No screening." in shown.content.decode()
-    response = browser.post(url, {"stamp": shown.context["stamp"]})
+    response = browser.post(url, {"stamp": shown.context["stamp"], "signature": PASSWORD})
     assert response.status_code == 302
     page = browser.get(address(assessment)).content.decode()
     assert "signed by" in page
@@ -235,7 +236,7 @@ def test_page_read_before_a_change_does_not_sign(browser, assessment):
     stamp = browser.get(url).context["stamp"]
     observe(assessment, "cadence", value=Decimal(150), method="counted")
 
-    response = browser.post(url, {"stamp": stamp})
+    response = browser.post(url, {"stamp": stamp, "signature": PASSWORD})
 
     assert response.status_code == 409
     assessment.refresh_from_db()

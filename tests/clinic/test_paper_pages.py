@@ -11,6 +11,7 @@ from clinic.models import Client, Paper, TrailEntry
 from exercises.domain.handout import Handout, HandoutExercise
 from tests.clinic.documents.papers import pages
 from tests.factories import AppointmentFactory, SiteFactory, StaffFactory
+from tests.factories.clinic import PASSWORD
 from tests.factories.letters import bare_record, file_record, full_record
 from tests.factories.people import ConsentFactory, PaperFactory
 
@@ -60,7 +61,8 @@ def saved(desk, paper, **changed):
 
 def sign(desk, paper):
     paper.refresh_from_db()
-    answer = desk.post(reverse("paper-sign", args=[paper.pk]), {"edits": paper.edits}, follow=True)
+    data = {"edits": paper.edits, "signature": PASSWORD}
+    answer = desk.post(reverse("paper-sign", args=[paper.pk]), data, follow=True)
     paper.refresh_from_db()
     return [str(message) for message in answer.context["messages"]]
 

@@ -11,6 +11,7 @@ from assessments.services.assessments import sign_assessment
 from clinic.models import Hold, TrailEntry
 from exercises.editions import edition_of
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
+from tests.factories.clinic import PASSWORD
 from tests.factories.consult import answer, make_assessment, make_screening
 from tests.vignettes.test_vignettes import CASES
 
@@ -260,7 +261,7 @@ def test_signing_opens_the_hold_that_pain_makes(client, clinician, edition):
     sign = reverse("assessment-sign", args=[assessment.pk])
     stamp = client.get(sign).context["stamp"]
 
-    client.post(sign, {"stamp": stamp})
+    client.post(sign, {"stamp": stamp, "signature": PASSWORD})
 
     # R04: pain over 5 is outside what the pain-monitoring model accepts (rules.csv)
     (hold,) = Hold.objects.open()

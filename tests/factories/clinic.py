@@ -1,6 +1,7 @@
 from datetime import UTC, date, datetime, time, timedelta
 
 import factory
+from django.contrib.auth.hashers import make_password
 from django.contrib.auth.models import Group
 from factory.django import DjangoModelFactory
 
@@ -15,6 +16,8 @@ from clinic.models import (
     Site,
     Staff,
 )
+
+PASSWORD = "kettle-orchard-window"
 
 
 class SiteFactory(DjangoModelFactory):
@@ -42,6 +45,7 @@ class StaffFactory(DjangoModelFactory):
     home_site = factory.SubFactory(SiteFactory)
     profession = "Physiotherapist"
     registration_number = factory.Sequence(lambda n: f"PH{n:05d}")
+    password = factory.LazyFunction(lambda: make_password(PASSWORD))
 
     @factory.post_generation
     def role(self, create, extracted, **kwargs):

@@ -7,7 +7,7 @@ from hashlib import sha256
 from typing import Any
 
 from django.contrib import messages
-from django.core.exceptions import ValidationError
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -27,6 +27,7 @@ from assessments.services import answers
 from assessments.services import assessments as services
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role, TrailAction
+from clinic.forms.signatures import SignatureForm
 from clinic.models import Client
 from clinic.services import trail
 from exercises.editions import edition_of
@@ -309,21 +310,32 @@ def assessment_basis(request: StaffRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def assessment_sign(request: StaffRequest, pk: int) -> HttpResponse:
     consult = consult_or_404(request, pk)
-    assessment, shown = consult.assessment, consult.judged()
-    problem = ""
-    if request.method == "POST" and request.POST.get("stamp") != stamp(consult):
-        problem = "Something was changed after this page was opened. Read it again, then sign."
-    elif request.method == "POST":
-        try:
-            sign(consult, shown, request)
+    form = SignatureForm(by=request.user)
+    problem, status = "", 200
+    if request.method == "POST":
+        form, problem = _signed(request, consult)
+        if form.is_bound and not form.errors and not problem:
             return redirect("assessment-open", pk)
+        status = 409 if problem else 422
+    context = page(request, consult, problem=problem, stamp=stamp(consult), form=form)
+    context["in_charge"] = consult.assessment.clinician_id == request.user.pk
+    return render(request, "assessments/assessment_sign.html", context, status=status)
+
+
+def _signed(request: StaffRequest, consult: Consult) -> tuple[SignatureForm, str]:
+    """The form with what is wrong in it, and what else stands in the way of signing."""
+    if consult.assessment.clinician_id != request.user.pk:
+        raise PermissionDenied
+    form = SignatureForm(request.POST, by=request.user)
+    if request.POST.get("stamp") != stamp(consult):
+        again = "Something was changed after this page was opened. Read it again, then sign."
+        return SignatureForm(by=request.user), again
+    if form.is_valid():
+        try:
+            sign(consult, consult.judged(), request)
         except ValidationError as error:
-            problem = " ".join(error.messages)
-    context = page(request, consult, problem=problem, stamp=stamp(consult))
-    context["in_charge"] = assessment.clinician_id == request.user.pk
-    return render(
-        request, "assessments/assessment_sign.html", context, status=409 if problem else 200
-    )
+            return SignatureForm(by=request.user), " ".join(error.messages)
+    return form, ""
 
 
 @transaction.atomic

@@ -13,6 +13,7 @@ from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.letter import Addressee, Letter
 from clinic.domain.vocabulary import PaperKind, Role, TrailAction
 from clinic.forms.people import show_refusal
+from clinic.forms.signatures import SignatureForm
 from clinic.models import Client, Paper, Staff
 from clinic.services import papers, trail
 from clinic.services.people import StaleError
@@ -192,6 +193,7 @@ def _page(
         "drawn": drawn_of(value),
         "form": form,
         "editable": editable,
+        "signature": SignatureForm(by=request.user) if editable else None,
         "missing": missing_parts(value) if isinstance(value, Letter) else (),
         "sendings": paper.sendings.select_related("sent_by") if paper.is_signed else (),
         "send_form": SendForm() if paper.is_signed else None,
@@ -211,6 +213,9 @@ def paper_sign(request: StaffRequest, pk: int) -> HttpResponse:
     if request.POST.get("edits") != str(paper.edits):
         messages.error(request, "The letter was changed after you opened it: read it again.")
         return redirect("paper-open", paper.pk)
+    signature = SignatureForm(request.POST, by=request.user)
+    if not signature.is_valid():
+        return _page(request, paper, status=422, signature=signature)
     try:
         sign_letter(paper=paper, by=request.user)
     except StaleError:
