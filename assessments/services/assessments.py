@@ -22,6 +22,7 @@ from assessments.models import (
     Screening,
     Trial,
 )
+from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff
 from clinic.services import trail
@@ -234,7 +235,12 @@ def sign_assessment(
     if not done:
         raise ValidationError(STALE)
     trail.record(
-        TrailAction.SIGN, by=by, row=assessment, client=assessment.client, findings=len(findings)
+        TrailAction.SIGN,
+        by=by,
+        row=assessment,
+        client=assessment.client,
+        findings=len(findings),
+        seal=assessment_seal(assessment),
     )
     return assessment
 

@@ -13,6 +13,7 @@ from clinic.domain.vocabulary import PaperKind, PaperState, SendingManner, Trail
 from clinic.models import Client, Paper, Sending, Staff
 from clinic.services import trail
 from clinic.services.people import StaleError
+from clinic.services.seals import paper_seal
 
 OF_A_SIGNATURE = ("replaces", "signed_by", "signed_at", "pdf")
 SIGNED_ALREADY = "This paper is signed: write a new version."
@@ -149,7 +150,7 @@ def sign_paper(
     paper.signed_by, paper.signed_at = by, at or timezone.now()
     signature = ["state", "content", "pdf", "sha256", "signed_by", "signed_at"]
     _write_draft(paper, paper.edits, signature)
-    _record(TrailAction.SIGN, paper, by, sha256=paper.sha256)
+    _record(TrailAction.SIGN, paper, by, sha256=paper.sha256, seal=paper_seal(paper))
     return paper
 
 

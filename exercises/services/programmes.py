@@ -28,6 +28,7 @@ from exercises.domain.proposals import Proposal, withheld_among
 from exercises.domain.sentences import stopped_by
 from exercises.domain.suitability import kit_missing, ticks_among, zone_ceiling
 from exercises.models import Advice, Programme, ProgrammeItem
+from exercises.services.seals import programme_seal
 
 KEPT = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
 OUT = (Decision.DECLINED.value, Decision.WITHDRAWN.value)
@@ -562,5 +563,11 @@ def issue(
         due_on=max(found.review_on, timezone.localdate()),
         by=by,
     )
-    trail.record(TrailAction.SIGN, by=by, row=found, client=found.assessment.client)
+    trail.record(
+        TrailAction.SIGN,
+        by=by,
+        row=found,
+        client=found.assessment.client,
+        seal=programme_seal(found),
+    )
     return found

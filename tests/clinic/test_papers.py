@@ -14,6 +14,7 @@ from clinic.domain.slip import Slip
 from clinic.models import Paper, Sending, TrailEntry
 from clinic.services import papers
 from clinic.services.people import StaleError
+from clinic.services.seals import paper_seal
 from tests.clinic.documents.papers import SLIP
 from tests.factories import ClientFactory, StaffFactory
 
@@ -175,7 +176,10 @@ def test_signing_stores_content_bytes_checksum_person_and_time(runner, clinician
         clinician,
         datetime(2026, 6, 1, 10, tzinfo=UTC),
     )
-    assert acts()[1] == ("sign", {"paper": "letter", "version": 1, "sha256": stored.sha256})
+    assert acts()[1] == (
+        "sign",
+        {"paper": "letter", "version": 1, "sha256": stored.sha256, "seal": paper_seal(stored)},
+    )
 
 
 def test_the_moment_printed_on_the_paper_is_the_one_stored(runner, clinician):

@@ -1,0 +1,62 @@
+"""The seal of a signed assessment, with the answers that it rests on."""
+
+from assessments.models import (
+    Assessment,
+    Finding,
+    HistoryAnswer,
+    Observation,
+    RunningHistory,
+    ScoreValue,
+    Screening,
+    ScreeningAnswer,
+    TestResult,
+    Trial,
+)
+from clinic.services.seals import seal_of
+
+SAVED = ("version", "saved_at", "saved_by_id")
+ASSESSMENT = (
+    "id", "site_id", "client_id", "episode_id", "clinician_id", "kind", "assessed_on",
+    "edition_id", "history_id", "history_confirmed_on", "screening_id", "words", "impression",
+    "response", "version", "signed_at", "signed_by_id",
+)  # fmt: skip
+TRIAL = (
+    "id", "site_id", "assessment_id", "position", "surface", "speed_m_s", "incline_percent",
+    "frame_rate_hz", "steps_averaged", "shoes", "version",
+)  # fmt: skip
+OBSERVATION = (
+    "id", "site_id", "assessment_id", "trial_id", "feature_id", "side", "not_seen", "grade",
+    "value", "choice", "method", *SAVED,
+)  # fmt: skip
+TEST = ("id", "site_id", "assessment_id", "test_id", "side", "value", "choice", *SAVED)
+SCORE = ("id", "site_id", "assessment_id", "score_id", "value", "choice", *SAVED)
+FINDING = ("id", "site_id", "assessment_id", "finding_id", "side", "severity", "because")
+HISTORY = (
+    "id", "site_id", "client_id", "taken_on", "taken_by_id", "injured_on", "gave_birth_on",
+    "version",
+)  # fmt: skip
+FACT = ("id", "site_id", "history_id", "fact_id", "value", "choice", "items")
+# a lift may be entered after the signing, so neither it nor the version of the round is frozen
+SCREENING = ("id", "site_id", "client_id", "screened_on", "screened_by_id")
+FLAG = ("id", "site_id", "screening_id", "flag_id", "answer")
+
+
+def assessment_seal(assessment: Assessment) -> str:
+    """Seal of an assessment as it is stored: its rows, its history and its screening."""
+    held = {"assessment": assessment.pk}
+    history, screening = assessment.history_id or 0, assessment.screening_id or 0
+    return seal_of(
+        "v1",
+        [
+            (Assessment.objects.filter(pk=assessment.pk), ASSESSMENT),
+            (Trial.objects.filter(**held), TRIAL),
+            (Observation.objects.filter(**held), OBSERVATION),
+            (TestResult.objects.filter(**held), TEST),
+            (ScoreValue.objects.filter(**held), SCORE),
+            (Finding.objects.filter(**held), FINDING),
+            (RunningHistory.objects.filter(pk=history), HISTORY),
+            (HistoryAnswer.objects.filter(history=history), FACT),
+            (Screening.objects.filter(pk=screening), SCREENING),
+            (ScreeningAnswer.objects.filter(screening=screening), FLAG),
+        ],
+    )
