@@ -124,6 +124,7 @@ class Cell:
     saved: str = ""
     last: Last | None = None
     errors: Mapping[str, str] = field(default_factory=dict)
+    overtaken: bool = False
 
     @property
     def key(self) -> str:
@@ -367,9 +368,14 @@ def cell_of(kind: str, measure: Measure, side: Side, held: Stored, trial: Trial)
     )
 
 
-def with_errors(cell: Cell, typed: State, errors: Mapping[str, str]) -> Cell:
-    """The cell with what was typed and why it is refused."""
-    return replace(cell, state=typed, errors=errors)
+def with_errors(
+    cell: Cell, typed: State, errors: Mapping[str, str], *, overtaken: bool = False
+) -> Cell:
+    """The cell with what was typed and why it is refused.
+
+    overtaken: somebody saved another answer meanwhile, so that one of the two is chosen.
+    """
+    return replace(cell, state=typed, errors=errors, overtaken=overtaken)
 
 
 def state_of(row: Row | None) -> State:

@@ -48,7 +48,7 @@ def section_html(section: Section, *, address: str, editable: bool, cautions: li
 
 
 def _wrapped(cell: Cell, html: str, address: str) -> str:
-    sends = f' hx-post="{address}" hx-trigger="change, save" hx-include="this"' if address else ""
+    sends = f' data-unit data-to="{address}"' if address else ""
     return f'<div class="cell" id="{cell.dom}"{sends}>{html}</div>'
 
 

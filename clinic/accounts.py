@@ -1,14 +1,12 @@
 """Accounts are opened by the clinic's manager; nobody signs themselves up."""
 
-import base64
-import hashlib
-
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.mfa.adapter import DefaultMFAAdapter
-from cryptography.fernet import Fernet, MultiFernet
-from django.conf import settings
 from django.http import HttpRequest
-from django.utils.encoding import force_bytes
+
+from clinic.sealing import seal
+
+FACTORS = "second factor"
 
 
 class ClosedAccounts(DefaultAccountAdapter):  # type: ignore[misc]
@@ -40,18 +38,7 @@ class SealedFactors(DefaultMFAAdapter):  # type: ignore[misc]
         return "Gait Clinic Records"
 
     def encrypt(self, text: str) -> str:
-        return _seal().encrypt(text.encode()).decode()
+        return seal(FACTORS).encrypt(text.encode()).decode()
 
     def decrypt(self, encrypted_text: str) -> str:
-        return _seal().decrypt(encrypted_text.encode()).decode()
-
-
-def _seal() -> MultiFernet:
-    """Opens what any known key sealed, seals with the newest."""
-    keys = [settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS]
-    return MultiFernet([Fernet(_fernet_key(key)) for key in keys])
-
-
-def _fernet_key(secret: str | bytes) -> bytes:
-    digest = hashlib.sha256(b"second factor:" + force_bytes(secret)).digest()
-    return base64.urlsafe_b64encode(digest)
+        return seal(FACTORS).decrypt(encrypted_text.encode()).decode()

@@ -40,7 +40,7 @@ GRADES = {"", "0", "1", "2", "3", NOT_SEEN}
 MODELS: dict[str, type[Row]] = {OBSERVATION: Observation, TEST: TestResult, SCORE: ScoreValue}
 KEYS = {OBSERVATION: "feature_id", TEST: "test_id", SCORE: "score_id"}
 SIGNED = "The assessment is signed: nothing in it can be changed. Write an addendum."
-MEANWHILE = "Somebody else saved this at the same moment: load the page again, then answer."
+MEANWHILE = "Somebody else saved this at the same moment. Choose which of the two stands."
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,13 @@ class Saving:
 
     saved: list[str] = field(default_factory=list)
     refused: dict[str, dict[str, str]] = field(default_factory=dict)
+    # refused because somebody saved another answer after the page was drawn
+    overtaken: set[str] = field(default_factory=set)
+
+    @property
+    def raced(self) -> bool:
+        """Whether another save came between reading and writing: read again, then save again."""
+        return any(MEANWHILE in errors.values() for errors in self.refused.values())
 
 
 @dataclass(frozen=True)
@@ -86,15 +93,21 @@ def typed_answers(post: Mapping[str, str]) -> list[Typed]:
     """Every cell that a form carries, told by its `seen` field.
 
     Radio groups without a choice and fields that the cell lacks are not sent: they are empty.
+    A cell where the stored answer was chosen over one's own says `take` and is left alone.
     """
     found = []
     for name, token in post.items():
         key, _, last = name.rpartition(".")
         parts = key.split(".")
-        if last == "seen" and len(parts) == 3:
+        if last == "seen" and len(parts) == 3 and f"{key}.take" not in post:
             state = State(*(post.get(f"{key}.{one}", "").strip() for one in FIELDS))
             found.append(Typed(parts[0], parts[1], parts[2], state, seen_of(token)))
     return found
+
+
+def keys_in(post: Mapping[str, str]) -> set[str]:
+    """Keys of the cells that a form carries, also of those that are left alone."""
+    return {name.removesuffix(".seen") for name in post if name.endswith(".seen")}
 
 
 def save_answers(
@@ -117,18 +130,25 @@ def save_answers(
         return _saved(_Act(held, trial, by, timezone.now(), tables), moved)
     except IntegrityError:
         # a guard of the database spoke: another person was faster
-        return Saving(refused={one.key: {"value": MEANWHILE} for one in moved})
+        return Saving(
+            refused={one.key: {"value": MEANWHILE} for one in moved},
+            overtaken={one.key for one in moved},
+        )
 
 
 @transaction.atomic
 def _saved(act: _Act, moved: Iterable[Typed]) -> Saving:
     saving = Saving()
+    changes: dict[str, dict[str, list[str]]] = {}
     for one in moved:
-        errors = _save(act, one)
+        before = state_of(act.held.row(one.kind, act.trial, one.code, one.side))
+        errors = _save(act, one, saving)
         if errors:
             saving.refused[one.key] = errors
         else:
             saving.saved.append(one.key)
+            after = state_of(act.held.row(one.kind, act.trial, one.code, one.side))
+            changes[one.key] = _was_and_is(before, after)
     if saving.saved:
         assessment = act.held.assessment
         trail.record(
@@ -137,34 +157,52 @@ def _saved(act: _Act, moved: Iterable[Typed]) -> Saving:
             row=assessment,
             client=assessment.client,
             trial=act.trial.position,
-            answers=sorted(saving.saved),
+            answers=changes,
         )
     return saving
 
 
-def _save(act: _Act, one: Typed) -> dict[str, str]:
+def _was_and_is(before: State, after: State) -> dict[str, list[str]]:
+    """Old and new of each field that moved: grades, numbers and codes, no free text."""
+    return {
+        name: [getattr(before, name), getattr(after, name)]
+        for name in FIELDS
+        if getattr(before, name) != getattr(after, name)
+    }
+
+
+def _save(act: _Act, one: Typed, saving: Saving) -> dict[str, str]:
     measure = measure_of(one.kind, one.code, act.tables)
     if measure is None or one.side not in [side.value for side in sides_of(measure)]:
         return {"value": "This is not asked in the edition of this assessment."}
     row = act.held.row(one.kind, act.trial, one.code, one.side)
-    errors = _stale(one, row, act.by)
+    errors = _stale(one, row)
     if errors:
+        saving.overtaken.add(one.key)
         return errors
     wanted = _merged(one, state_of(row))
     wanted, errors = checked(wanted, one, measure, act.tables)
-    return errors or _written(act, one, row, _columns(wanted, one.kind))
+    if errors:
+        return errors
+    errors = _written(act, one, row, _columns(wanted, one.kind))
+    if errors:
+        saving.overtaken.add(one.key)
+    return errors
 
 
-def _stale(one: Typed, row: Row | None, by: Staff) -> dict[str, str]:
-    """Fields that another person changed since the page was drawn, with both values."""
-    if row is None or row.saved_by_id == by.pk:
+def _stale(one: Typed, row: Row | None) -> dict[str, str]:
+    """Fields that were changed elsewhere since the page was drawn, with both values.
+
+    Also the same person in another window: the two answers may differ on purpose.
+    """
+    if row is None:
         return {}
     stored = state_of(row)
     return {
         name: (
             f"{row.saved_by} saved “{getattr(stored, name) or 'nothing'}” at "
             f"{timezone.localtime(row.saved_at):%H:%M:%S}; you gave "
-            f"“{getattr(one.state, name) or 'nothing'}”. Save again to keep yours."
+            f"“{getattr(one.state, name) or 'nothing'}”. Choose which of the two stands."
         )
         for name in one.changed
         if getattr(stored, name) not in (getattr(one.seen, name), getattr(one.state, name))
@@ -296,7 +334,7 @@ def save_words(*, assessment: Assessment, by: Staff, name: str, text: str, seen:
     if stored == text:
         return ""
     if _lines(stored) != _lines(seen):
-        return f"Meanwhile this was saved: “{stored}”. Yours still stands here: save it again."
+        return f"Meanwhile this was saved: “{stored}”. Choose which of the two stands."
     done = Assessment.objects.filter(
         pk=assessment.pk, version=assessment.version, signed_at=None
     ).update(**{name: text}, version=assessment.version + 1)

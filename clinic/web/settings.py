@@ -1,5 +1,6 @@
 """The only settings file; what differs between clinics is read from the environment (README)."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
-    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "clinic.saving.SignInRequired",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
@@ -89,8 +90,9 @@ def database() -> dict[str, Any]:
     found: dict[str, Any] = dict(dj_database_url.parse(url))
     if found["ENGINE"].endswith("sqlite3"):
         found["OPTIONS"] = SQLITE_OPTIONS
-        # a file as in use: a database in memory locks whole tables between the server's threads
-        found["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
+        # a file as in use: a database in memory locks whole tables between the server's threads;
+        # one for each run, so that two runs at once do not empty each other's
+        found["TEST"] = {"NAME": str(DATA_DIR / f"test-{os.getpid()}.sqlite3")}
     else:
         found["CONN_MAX_AGE"], found["CONN_HEALTH_CHECKS"] = 600, True
     return found

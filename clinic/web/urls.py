@@ -4,6 +4,7 @@ from django.urls import include, path
 
 PARTS = [
     "clinic.web.urls_today",
+    "clinic.urls.saving",
     "clinic.urls.people",
     "clinic.urls.diary",
     "clinic.web.urls_record",

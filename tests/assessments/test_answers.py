@@ -185,18 +185,31 @@ def test_same_field_is_taken_once_the_other_value_was_seen(assessment):
     assert only_row().value == 172
 
 
-def test_own_quick_second_answer_is_no_conflict(assessment):
+def test_own_answer_of_another_window_is_refused_with_both_values(assessment):
     save(assessment, answer("cadence", value="160"))
-    save(assessment, answer("cadence", value="161"))
 
-    assert only_row().value == 161
+    saving = save(assessment, answer("cadence", value="161"))
+
+    assert "saved “160”" in saving.refused["o.cadence.none"]["value"]
+    assert saving.overtaken == {"o.cadence.none"}
+    assert only_row().value == 160
 
 
-def test_trail_names_codes_and_no_values(assessment):
+def test_taking_the_stored_answer_leaves_it_alone(assessment):
     save(assessment, answer("cadence", value="160"))
+
+    saving = save(assessment, answer("cadence", value="161") | {"o.cadence.none.take": "yes"})
+
+    assert (saving.saved, saving.refused) == ([], {})
+    assert only_row().value == 160
+
+
+def test_trail_tells_old_and_new_of_each_field(assessment):
+    save(assessment, answer("cadence", value="160"))
+    save(assessment, answer("cadence", seen="1;;160;;video_2d", value="172", method="video_2d"))
 
     entry = TrailEntry.objects.latest("pk")
-    assert entry.detail == {"trial": 1, "answers": ["o.cadence.none"]}
+    assert entry.detail == {"trial": 1, "answers": {"o.cadence.none": {"value": ["160", "172"]}}}
     assert (entry.action, entry.client) == ("change", assessment.client)
 
 

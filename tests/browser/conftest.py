@@ -1,5 +1,6 @@
 """A browser that counts what the hand does and hears what the page complains about."""
 
+import re
 import shutil
 
 import pytest
@@ -16,6 +17,8 @@ from tests.factories import (
 )
 
 PASS_PHRASE = "slow steady miles 7"  # an invented account of the test database
+# answers that the page reads itself (sign in again, overtaken, refused), and a network that is cut
+MEANT = re.compile(r"favicon|responded with a status of (401|403|409|422)|net::ERR_INTERNET")
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 
@@ -112,7 +115,7 @@ def hand(page, live_server):
     hand = Hand(page, live_server.url)
     yield hand
     assert hand.outside == []
-    assert [text for text in hand.complaints if "favicon" not in text] == []
+    assert [text for text in hand.complaints if not MEANT.search(text)] == []
 
 
 @pytest.fixture
@@ -120,7 +123,12 @@ def clinic_of_test(edition, transactional_db, django_user_model):
     """One site with a clinician, a receptionist and what a booking needs."""
     site = SiteFactory()
     people = {}
-    for name, role in (("ines", Role.CLINICIAN), ("rose", Role.RECEPTION), ("max", Role.MANAGER)):
+    for name, role in (
+        ("ines", Role.CLINICIAN),
+        ("jonas", Role.CLINICIAN),
+        ("rose", Role.RECEPTION),
+        ("max", Role.MANAGER),
+    ):
         person = StaffFactory(username=name, first_name=name.title(), home_site=site, role=role)
         person.set_password(PASS_PHRASE)
         person.save()

@@ -38,3 +38,6 @@ document.body.addEventListener("htmx:beforeSwap", (event) => {
     say("Not saved: you are signed out. Sign in again in another tab, then try again here.");
   }
 });
+
+// htmx notes the address of the page; a record's address stays out of the browser's storage
+window.addEventListener("load", () => sessionStorage.removeItem("htmx-current-path-for-history"));

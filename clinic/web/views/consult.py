@@ -28,7 +28,9 @@ from assessments.services import assessments as services
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.signatures import SignatureForm
-from clinic.models import Client
+from clinic.middleware import ACT
+from clinic.models import Client, TrailEntry
+from clinic.saving import is_script, part
 from clinic.services import trail
 from exercises.editions import edition_of
 from exercises.proposals import Judged, judged
@@ -215,7 +217,12 @@ def _with_refused(
         replace(
             line,
             cells=tuple(
-                grid.with_errors(cell, typed[cell.key], saving.refused[cell.key])
+                grid.with_errors(
+                    cell,
+                    typed[cell.key],
+                    saving.refused[cell.key],
+                    overtaken=cell.key in saving.overtaken,
+                )
                 if cell.key in saving.refused
                 else cell
                 for cell in line.cells
@@ -231,21 +238,31 @@ def _with_refused(
 def assessment_answers(request: StaffRequest, pk: int) -> HttpResponse:
     consult = consult_or_404(request, pk)
     name = answers.is_words(request.POST)
+    done = trail.earlier(ACT.get(), request.user)
     if name:
-        return _words_saved(request, consult, name)
-    saving = answers.save_answers(
+        return _words_saved(request, consult, name, done)
+    if done:  # sent again, because the answer to it got lost
+        return _part(request, consult, answers.Saving())
+    saving = _answers_saved(request, consult)
+    if saving.raced:
+        consult = consult_or_404(request, pk)
+        saving = _answers_saved(request, consult)
+    if is_script(request):
+        return _part(request, consult, saving)
+    if saving.refused:
+        return _whole_page(request, page(request, consult, saving), status=422)
+    messages.success(request, f"Saved at {timezone.localtime():%H:%M:%S}.")
+    return redirect(_back(consult, request.POST.get("area", "")))
+
+
+def _answers_saved(request: StaffRequest, consult: Consult) -> answers.Saving:
+    return answers.save_answers(
         held=consult.held,
         trial=consult.trial,
         typed=answers.typed_answers(request.POST),
         by=request.user,
         tables=tables_of(consult.assessment.edition_id),
     )
-    if request.htmx:  # type: ignore[attr-defined]
-        return _part(request, consult, saving)
-    if saving.refused:
-        return _whole_page(request, page(request, consult, saving), status=422)
-    messages.success(request, f"Saved at {timezone.localtime():%H:%M:%S}.")
-    return redirect(_back(consult, request.POST.get("area", "")))
 
 
 def _back(consult: Consult, area: str) -> str:
@@ -255,7 +272,7 @@ def _back(consult: Consult, area: str) -> str:
 
 def _part(request: StaffRequest, consult: Consult, saving: answers.Saving) -> HttpResponse:
     """The cell that was answered, and out of band what it changes elsewhere."""
-    keys = {one.key for one in answers.typed_answers(request.POST)}
+    keys = answers.keys_in(request.POST)
     context = page(request, consult, saving, keys)
     context["cells"] = [
         {"cell": cell, "html": cell_html(line, cell, editable=context["editable"])}
@@ -264,35 +281,47 @@ def _part(request: StaffRequest, consult: Consult, saving: answers.Saving) -> Ht
         for cell in line.cells
         if cell.key in keys
     ]
-    response = render(request, "assessments/_grid_answer.html", context)
-    patch_vary_headers(response, ["HX-Request"])
-    return response
+    status = 409 if saving.overtaken else 422 if saving.refused else 200
+    return part(request, "assessments/_grid_answer.html", context, status)
 
 
-def _words_saved(request: StaffRequest, consult: Consult, name: str) -> HttpResponse:
-    refused = answers.save_words(
-        assessment=consult.assessment,
-        by=request.user,
-        name=name,
-        text=request.POST[f"w.{name}"],
-        seen=request.POST.get(f"w.{name}.seen", ""),
-    )
+def _words_saved(
+    request: StaffRequest, consult: Consult, name: str, done: TrailEntry | None
+) -> HttpResponse:
+    refused = "" if done or _taken(request, name) else _words_refused(request, consult, name)
+    if refused == answers.MEANWHILE:
+        consult = consult_or_404(request, consult.assessment.pk)
+        refused = _words_refused(request, consult, name)
     one = next(it for it in _narrative(consult.assessment) if it["name"] == name)
     if refused:
-        one |= {"error": refused, "typed": request.POST[f"w.{name}"]}
+        overtaken = refused != answers.SIGNED
+        one |= {"error": refused, "typed": request.POST[f"w.{name}"], "overtaken": overtaken}
     else:
-        one["saved"] = f"saved at {timezone.localtime():%H:%M:%S}"
-    if request.htmx:  # type: ignore[attr-defined]
+        one["saved"] = f"saved at {timezone.localtime(done.at if done else None):%H:%M:%S}"
+    if is_script(request):
         context = {"one": one, "assessment": consult.assessment, "editable": True}
-        response = render(request, "assessments/_grid_words.html", context)
-        patch_vary_headers(response, ["HX-Request"])
-        return response
+        return part(request, "assessments/_grid_words.html", context, 409 if refused else 200)
     if not refused:
         return redirect(_back(consult, "narrative"))
     context = page(request, consult)
     texts = _narrative(consult.assessment)
     context["narrative"] = [one if it["name"] == name else it for it in texts]
     return _whole_page(request, context, status=422)
+
+
+def _words_refused(request: StaffRequest, consult: Consult, name: str) -> str:
+    return answers.save_words(
+        assessment=consult.assessment,
+        by=request.user,
+        name=name,
+        text=request.POST[f"w.{name}"],
+        seen=request.POST.get(f"w.{name}.seen", ""),
+    )
+
+
+def _taken(request: StaffRequest, name: str) -> bool:
+    """Whether the stored text was chosen over one's own."""
+    return f"w.{name}.take" in request.POST
 
 
 @allowed(Role.CLINICIAN)

@@ -1,0 +1,69 @@
+// Sign in again without leaving the page: the clinic's own sign-in form, shown in a dialog.
+
+const LOGIN = "/accounts/login/";
+
+const isSignIn = (address) => new URL(address).pathname.startsWith("/accounts/");
+
+async function asked(address, options = {}) {
+  const answer = await fetch(address, options);
+  const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+  return {
+    address: answer.url,
+    form: page.querySelector("main form"),
+    reasons: page.getElementById("error-summary"),
+    token: JSON.parse(page.body.getAttribute("hx-headers") ?? "{}")["X-CSRFToken"],
+  };
+}
+
+// the token against forged requests changes with every sign-in; each page carries the present one
+export async function freshToken() {
+  return (await asked("/")).token;
+}
+
+function drawn(dialog, { form, reasons, address }) {
+  form.action = new URL(form.getAttribute("action") || address, address).href;
+  dialog.querySelector(".sign-in").replaceChildren(...[reasons, form].filter(Boolean));
+  form.querySelector(".is-invalid, input:not([type=hidden])")?.focus();
+}
+
+function frame() {
+  const dialog = document.createElement("dialog");
+  dialog.className = "again";
+  dialog.setAttribute("aria-labelledby", "again-h");
+  const heading = document.createElement("h2");
+  heading.id = "again-h";
+  heading.textContent = "Sign in again";
+  const lead = document.createElement("p");
+  lead.textContent = "Your sign-in has ended. What you typed waits here and is sent as soon as you are signed in.";
+  const place = document.createElement("div");
+  place.className = "sign-in";
+  dialog.append(heading, lead, place);
+  document.body.append(dialog);
+  return dialog;
+}
+
+// resolves, once somebody is signed in, with their token against forged requests
+export async function signedInAgain() {
+  const dialog = frame();
+  const first = await asked(LOGIN);
+  if (!first.form || !isSignIn(first.address)) {
+    dialog.remove();
+    return first.token; // signed in meanwhile, in another tab
+  }
+  dialog.showModal();
+  drawn(dialog, first);
+  const token = await new Promise((resolve) => {
+    dialog.addEventListener("cancel", (event) => event.preventDefault());
+    dialog.addEventListener("submit", async (event) => {
+      event.preventDefault();
+      const form = event.target;
+      const body = new FormData(form, event.submitter);
+      const next = await asked(form.action, { method: "POST", body });
+      if (next.form && isSignIn(next.address)) drawn(dialog, next);
+      else resolve(next.token);
+    });
+  });
+  dialog.close();
+  dialog.remove();
+  return token;
+}
