@@ -1,6 +1,6 @@
 """The screening page: what is asked, what a yes stops, and how a hold is lifted."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -12,17 +12,19 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 from django.views.decorators.vary import vary_on_headers
 
-from assessments.domain.tables import Flag
 from assessments.editions import newest
 from assessments.facts import intake_value
 from assessments.forms.screenings import LiftForm
 from assessments.models import Screening, ScreeningAnswer
-from assessments.screening_rows import HOW_SOON, WORDS, answers_of, groups_of, row_of
+from assessments.screening_rows import HOW_SOON, ScreeningRow, answers_of, groups_of, row_of
 from assessments.services import screenings as services
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import show_refusal
+from clinic.middleware import ACT
 from clinic.models import Client
+from clinic.saving import is_script, part
+from clinic.services import trail
 from clinic.web.pages import back_to
 from exercises.domain.edition import Edition
 from exercises.domain.proposals import Proposal, propose
@@ -32,6 +34,8 @@ from exercises.services.holds import refresh_holds
 
 # the pain zone is judged at an assessment; the questions here do not ask for pain
 UNTOLD = frozenset({"R04"})
+# buttons that leave the page open
+STAYS = {"others", "save"}
 
 
 def evaluated(client: Client, screening: Screening | None, on: date) -> tuple[Proposal, Edition]:
@@ -91,7 +95,7 @@ def former_answers(client: Client, today: date) -> dict[str, ScreeningAnswer]:
     return answers_of(former)
 
 
-@vary_on_headers("HX-Request")
+@vary_on_headers("HX-Request", "X-Act")
 @allowed(Role.CLINICIAN)
 @require_http_methods(["GET", "POST"])
 def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
@@ -101,24 +105,14 @@ def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         return _saved(request, client, today)
     screening = services.round_of(client, today)
-    proposal, edition = evaluated(client, screening or services.newest_round(client), today)
-    held = answers_of(screening)
-    context = {
-        "client": client,
-        "screening": screening,
-        "newest": services.newest_round(client),
-        "groups": groups_of(edition.tables, held, former_answers(client, today)),
-        "back": back_to(request, client),
-        "today": today,
-    }
-    context |= amounts(proposal, edition, asked_in(held))
-    return render(request, "assessments/screening_open.html", context)
+    outcome = evaluated(client, screening or services.newest_round(client), today)
+    return _whole_page(request, client, screening, outcome)
 
 
 def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
     flags = edition_of(newest().pk).tables.flags
     posted = [code for code in flags if code in request.POST]
-    if request.htmx and len(posted) != 1:  # type: ignore[attr-defined]
+    if is_script(request) and len(posted) != 1:
         return HttpResponseBadRequest("Send one answer.")
     typed, seen = typed_in(request, posted)
     if request.POST.get("others") == "no":
@@ -127,32 +121,79 @@ def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
         typed = {code: word for code, word in typed.items() if code not in rest}
         typed |= dict.fromkeys(rest, "no")
         seen |= dict.fromkeys(rest, "not_asked")
+    done = trail.earlier(ACT.get(), request.user)
     try:
-        screening = services.answer_flags(
+        # sent again, because the answer to it got lost: nothing is asked of the round twice
+        screening = (done and services.round_of(client, today)) or services.answer_flags(
             client=client, on=today, answers=typed, by=request.user, seen=seen
         )
     except ValidationError as refusal:
         return HttpResponseBadRequest(" ".join(refusal.messages))
-    proposal, edition = after_saving(client, screening, request)
+    outcome = after_saving(client, screening, request)
     held_now = answers_of(screening)
-    late = [code for code, word in typed.items() if answer_in(held_now, code) != word]
-    if not request.htmx:  # type: ignore[attr-defined]
-        _say(request, [flags[code] for code in late])
-        stay = late or "others" in request.POST or "save" in request.POST
-        return redirect(request.get_full_path() if stay else back_to(request, client))
-    (code,) = posted
-    row = row_of(flags[code], held_now, former_answers(client, today))
-    context: dict[str, Any] = {"row": row}
-    context |= {"saved": not late, "late": WORDS[typed[code]] if late else ""}
-    context |= {"client": client, "now": timezone.localtime(), "replace": True}
-    context |= amounts(proposal, edition, asked_in(held_now))
-    return render(request, "assessments/_screening_saved.html", context)
+    late = {} if done else {c: word for c, word in typed.items() if answer_in(held_now, c) != word}
+    if is_script(request):
+        shown = row_of(flags[posted[0]], held_now, former_answers(client, today), late)
+        return _row_answer(request, client, shown, outcome, asked_in(held_now))
+    if late:
+        return _whole_page(request, client, screening, outcome, late)
+    messages.success(request, "The answers are saved.")
+    stay = STAYS & request.POST.keys() or posted_choice(request)
+    return redirect(request.get_full_path() if stay else back_to(request, client))
+
+
+def _row_answer(
+    request: StaffRequest,
+    client: Client,
+    row: ScreeningRow,
+    outcome: tuple[Proposal, Edition],
+    asked: int,
+) -> HttpResponse:
+    """The question that was answered, and out of band what it changes elsewhere."""
+    context: dict[str, Any] = {"client": client, "row": row, "replace": True}
+    context |= {"saved": not row.late, "now": timezone.localtime()}
+    context |= amounts(*outcome, asked)
+    status = 409 if row.late else 200
+    return part(request, "assessments/_screening_saved.html", context, status)
+
+
+def _whole_page(
+    request: StaffRequest,
+    client: Client,
+    screening: Screening | None,
+    outcome: tuple[Proposal, Edition],
+    late: Mapping[str, str] | None = None,
+) -> HttpResponse:
+    """late: answers that others overtook, by flag."""
+    held, today = answers_of(screening), timezone.localdate()
+    groups = groups_of(outcome[1].tables, held, former_answers(client, today), late or {})
+    context = {
+        "client": client,
+        "screening": screening,
+        "newest": services.newest_round(client),
+        "groups": groups,
+        "late": late,
+        "back": back_to(request, client),
+        "today": today,
+    }
+    context |= amounts(*outcome, asked_in(held))
+    page = "assessments/screening_open.html"
+    return render(request, page, context, status=409 if late else 200)
+
+
+def posted_choice(request: StaffRequest) -> bool:
+    """Whether one of two answers was chosen, which leaves the page open."""
+    return any(name.endswith((".keep", ".take")) for name in request.POST)
 
 
 def typed_in(
     request: StaffRequest, posted: Iterable[str]
 ) -> tuple[dict[str, str], dict[str, str]]:
-    """Answers that differ from what the page showed, and what it showed."""
+    """Answers that differ from what the page showed, and what it showed.
+
+    Where the stored answer was chosen over one's own, `take` is sent, and it is left alone.
+    """
+    posted = [code for code in posted if f"{code}.take" not in request.POST]
     shown = {code: request.POST[f"was.{code}"] for code in posted if f"was.{code}" in request.POST}
     typed = {code: request.POST[code] for code in posted}
     return {code: word for code, word in typed.items() if word != shown.get(code)}, shown
@@ -171,17 +212,6 @@ def unanswered(
 
 def answer_in(held: dict[str, ScreeningAnswer], code: str) -> str:
     return held[code].answer if code in held else "not_asked"
-
-
-def _say(request: StaffRequest, late: Iterable[Flag]) -> None:
-    for flag in late:
-        messages.warning(
-            request,
-            "Somebody else answered this meanwhile, and their answer stands. Look again: "
-            f"{flag.question or flag.clinician_sign}",
-        )
-    if not late:
-        messages.success(request, "The answers are saved.")
 
 
 @allowed(Role.CLINICIAN)
