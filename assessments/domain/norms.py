@@ -26,6 +26,26 @@ def norm_for(test: str, record: Record, norms: Iterable[Norm]) -> Norm | None:
     return None
 
 
+def why_no_norm(test: str, record: Record, norms: Iterable[Norm]) -> str:
+    """Why there is no norm for the client, empty if there is one.
+
+    Says what was not given, or what the rows of the test cover. Source: EVALUATION.md, 7.
+    """
+    rows = tuple(norm for norm in norms if norm.test == test)
+    if norm_for(test, record, rows) is not None:
+        return ""
+    age, sex = record.number("age_years"), record.word("sex")
+    if not rows:
+        return "no norm: none is published for this test"
+    if age is None or sex is None:
+        return f"no norm: the {'age' if age is None else 'sex'} was not given"
+    own = tuple(norm for norm in rows if _for_sex(norm, sex))
+    if not own:
+        return "no norm: it differs by sex, and none is published for the one recorded"
+    bands = ", ".join(f"{norm.ages.low} to {norm.ages.high}" for norm in own)
+    return f"no norm: it covers the ages {bands}, not {age}"
+
+
 def norm_value(test: str, record: Record, norms: Iterable[Norm]) -> Decimal | None:
     """The norm of a test for the client in the unit of the test, None if there is none."""
     norm, age = norm_for(test, record, norms), record.number("age_years")
