@@ -30,6 +30,15 @@ class ScreeningRow:
     flag: Flag
     held: ScreeningAnswer | None
     before: str
+    late: str = ""  # what was given after somebody else answered
+
+    @property
+    def stands(self) -> str:
+        return WORDS[self.answer]
+
+    @property
+    def given(self) -> str:
+        return WORDS[self.late]
 
     @property
     def answer(self) -> str:
@@ -37,8 +46,9 @@ class ScreeningRow:
 
     @property
     def choices(self) -> list[tuple[str, str, bool]]:
-        """Value, word, and whether it is chosen."""
-        return [(value, word, value == self.answer) for value, word in WORDS.items()]
+        """Value, word, and whether it is chosen: what was given stays chosen."""
+        chosen = self.late or self.answer
+        return [(value, word, value == chosen) for value, word in WORDS.items()]
 
     @property
     def stops(self) -> str:
@@ -71,19 +81,25 @@ def answers_of(screening: Screening | None) -> dict[str, ScreeningAnswer]:
 
 
 def row_of(
-    flag: Flag, held: Mapping[str, ScreeningAnswer], before: Mapping[str, ScreeningAnswer]
+    flag: Flag,
+    held: Mapping[str, ScreeningAnswer],
+    before: Mapping[str, ScreeningAnswer],
+    late: Mapping[str, str],
 ) -> ScreeningRow:
+    """The row of one question; late: answers given after somebody else's, by flag."""
     former = before.get(flag.code)
-    return ScreeningRow(flag, held.get(flag.code), WORDS[former.answer] if former else "")
+    last = WORDS[former.answer] if former else ""
+    return ScreeningRow(flag, held.get(flag.code), last, late.get(flag.code, ""))
 
 
 def groups_of(
     tables: AssessmentTables,
     held: Mapping[str, ScreeningAnswer],
     before: Mapping[str, ScreeningAnswer],
+    late: Mapping[str, str],
 ) -> list[ScreeningGroup]:
     """All questions in the order of the table, under the headings of their groups."""
     return [
-        ScreeningGroup(GROUPS[group], tuple(row_of(flag, held, before) for flag in flags))
+        ScreeningGroup(GROUPS[group], tuple(row_of(flag, held, before, late) for flag in flags))
         for group, flags in groupby(tables.flags.values(), lambda flag: flag.group)
     ]

@@ -8,11 +8,13 @@ import pytest
 from django.urls import reverse
 
 from assessments.models import RunningHistory, ScreeningAnswer
-from clinic.models import Hold
+from clinic.models import Hold, TrailEntry
 from tests.factories import ClientFactory, StaffFactory
 from tests.factories.consult import make_history
 
 HTMX = {"HTTP_HX_REQUEST": "true"}
+ACT = {"HTTP_X_ACT": "5b8a9f0e-51f6-4c1e-8a55-0a6d0f6a7a01"}
+OTHER_ACT = {"HTTP_X_ACT": "5b8a9f0e-51f6-4c1e-8a55-0a6d0f6a7a02"}
 TODAY = date(2026, 3, 12)
 
 
@@ -78,8 +80,11 @@ def test_late_single_answer_is_told_and_not_saved(client, clinician, edition):
     late = client.post(screening(runner), {"s01": "no", "was.s01": "not_asked"}, **HTMX)
 
     assert stored("s01") == "yes"
-    assert "their answer stands; you chose no" in late.content.decode()
+    assert late.status_code == 409
+    shown = late.content.decode()
+    assert "answered “yes” meanwhile, and that is saved; you gave “no”" in shown
     assert hidden(late) == {"was.s01": "yes"}
+    assert (shown.count("Keep mine"), shown.count("Take what is saved")) == (1, 1)
 
     client.post(screening(runner), {"s01": "no"} | hidden(late), **HTMX)
     assert stored("s01") == "no"
@@ -90,11 +95,70 @@ def test_late_page_without_a_script_names_the_question(client, clinician, editio
     page = hidden(client.get(screening(runner)))
     client.post(screening(runner), {"s12": "yes", "was.s12": "not_asked"}, **HTMX)
 
-    late = client.post(screening(runner), page | {"s12": "no", "done": "yes"}, follow=True)
+    late = client.post(screening(runner), page | {"s12": "no", "done": "yes"})
 
-    assert stored("s12") == "yes"
+    assert (late.status_code, stored("s12")) == (409, "yes")
+    shown = unescape(late.content.decode())
     # screening.csv, s12
-    assert "Look again: Do you feel ill today" in unescape(late.content.decode())
+    (row,) = [part for part in shown.split("<fieldset") if "Do you feel ill today" in part]
+    assert "answered “yes” meanwhile, and that is saved; you gave “no”" in row
+    assert shown.count("Keep mine") == 1
+
+
+def late_no(client, runner):
+    client.post(screening(runner), {"s01": "yes", "was.s01": "not_asked"}, **ACT)
+    return client.post(screening(runner), {"s01": "no", "was.s01": "not_asked"}, **OTHER_ACT)
+
+
+def test_taking_what_is_saved_leaves_the_stored_answer(client, clinician, edition):
+    runner = ClientFactory()
+    typed = {"s01": "no"} | hidden(late_no(client, runner))
+
+    taken = client.post(screening(runner), typed | {"s01.take": "yes"}, **OTHER_ACT)
+
+    assert (taken.status_code, stored("s01")) == (200, "yes")
+    assert "Keep mine" not in taken.content.decode()
+
+
+@pytest.mark.parametrize(("choice", "stands"), [("keep", "no"), ("take", "yes")])
+def test_choice_without_a_script_stays_on_the_page(client, clinician, edition, choice, stands):
+    runner = ClientFactory()
+    page = hidden(client.get(screening(runner)))
+    client.post(screening(runner), {"s01": "yes", "was.s01": "not_asked"}, **ACT)
+    typed = {"s01": "no", "s02": "no"}
+    late = client.post(screening(runner), page | typed | {"done": "yes"})
+
+    chosen = client.post(screening(runner), hidden(late) | typed | {f"s01.{choice}": "yes"})
+
+    assert chosen.url == screening(runner)
+    assert (stored("s01"), stored("s02")) == (stands, "no")
+
+
+def test_same_act_sent_again_changes_nothing(client, clinician, edition):
+    runner = ClientFactory()
+    typed = {"s01": "yes", "was.s01": "not_asked"}
+    client.post(screening(runner), typed, **ACT)
+    client.post(screening(runner), {"s01": "no", "was.s01": "yes"}, **OTHER_ACT)
+    lines = TrailEntry.objects.count()
+
+    again = client.post(screening(runner), typed, **ACT)
+
+    assert again.status_code == 200
+    assert hidden(again) == {"was.s01": "no"}
+    assert (stored("s01"), TrailEntry.objects.count()) == ("no", lines)
+
+
+def test_different_questions_of_two_pages_need_no_choice(client, clinician, edition):
+    runner = ClientFactory()
+    colleague = StaffFactory(home_site=clinician.home_site)
+    client.post(screening(runner), {"s01": "yes", "was.s01": "not_asked"}, **ACT)
+    client.force_login(colleague)
+
+    answer = client.post(screening(runner), {"s02": "no", "was.s02": "not_asked"}, **OTHER_ACT)
+
+    assert answer.status_code == 200
+    assert "saved at 12:00:00" in answer.content.decode()
+    assert (stored("s01"), stored("s02")) == ("yes", "no")
 
 
 @pytest.mark.parametrize("typed", [{}, {"s01": "no", "s02": "no"}])
