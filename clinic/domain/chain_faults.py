@@ -51,7 +51,7 @@ def _faults_of(line: Line, last: Head, row: int) -> Iterator[Fault]:
     elif line["chain"] != (line["site_id"] or 0):
         yield Fault(number, "stands in the chain of another site", line)
     if line["id"] < row:
-        yield Fault(number, "was written after the line that follows it", line)
+        yield Fault(number, "was written before the line that it follows", line)
 
 
 def _faults_of_end(last: Head, head: Head | None) -> Iterator[Fault]:
