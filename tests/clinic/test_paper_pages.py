@@ -15,6 +15,8 @@ from tests.factories.clinic import PASSWORD
 from tests.factories.letters import bare_record, file_record, full_record
 from tests.factories.people import ConsentFactory, PaperFactory
 
+ACTS = [f"5b8a9f0e-51f6-4c1e-8a55-0a6d0f6a7a0{number}" for number in range(3)]
+
 pytestmark = pytest.mark.django_db
 
 
@@ -48,8 +50,9 @@ def drafted(desk, assessment, kind="letter", to="doctor"):
 
 def typed(desk, paper, **changed):
     """What the editor posts when only `changed` was typed."""
-    form = desk.get(reverse("paper-open", args=[paper.pk])).context["form"]
-    return {name: form[name].value() or "" for name in form.fields} | changed
+    parts = desk.get(reverse("paper-open", args=[paper.pk])).context["parts"]
+    shown = {one.name: one.field.value() or "" for one in parts}
+    return shown | {f"{name}.seen": text for name, text in shown.items()} | changed
 
 
 def saved(desk, paper, **changed):
@@ -124,21 +127,102 @@ def test_saved_parts_stand_in_the_letter_and_the_rest_stays(desk, paper):
     assert (letter.findings, letter.changes) == (before.findings, before.changes)
 
 
-def test_stale_save_writes_nothing_and_shows_both(desk, paper):
+def test_stale_part_is_not_saved_and_shows_both(desk, paper):
     mine = typed(desk, paper, summary="Mine")
-    saved(desk, paper, summary="Theirs")
+    saved(desk, paper, summary="Theirs", if_worse="Stop")
 
-    answer = desk.post(reverse("paper-open", args=[paper.pk]), mine)
+    answer = desk.post(reverse("paper-open", args=[paper.pk]), mine | {"asked": "Advise"})
 
     paper.refresh_from_db()
     text = answer.content.decode()
     assert answer.status_code == 409
-    assert ("Summary", "Theirs") in answer.context["clashes"]
-    assert ("Theirs" in text, ">\nMine</textarea>" in text) == (True, True)
-    assert paper.content["summary"] == "Theirs"
-    desk.post(reverse("paper-open", args=[paper.pk]), mine | {"edits": paper.edits})
+    assert answer.context["overtaken"] == {"summary"}
+    assert ("“Theirs”" in text, ">\nMine</textarea>" in text) == (True, True)
+    stands = [paper.content[name] for name in ("summary", "if_worse", "asked")]
+    assert stands == ["Theirs", "Stop", "Advise"]
+    desk.post(reverse("paper-open", args=[paper.pk]), mine | {"summary.seen": "Theirs"})
     paper.refresh_from_db()
     assert paper.content["summary"] == "Mine"
+
+
+def by_script(desk, paper, act, **fields):
+    """What the script of the page sends of one part."""
+    post = {name.replace("__", "."): text for name, text in fields.items()}
+    answer = desk.post(reverse("paper-open", args=[paper.pk]), post, headers={"X-Act": ACTS[act]})
+    paper.refresh_from_db()
+    return answer
+
+
+def test_one_part_is_saved_by_script_and_drawn_with_the_letter(desk, paper):
+    edits = paper.edits
+
+    answer = by_script(desk, paper, 0, asked="Lands far ahead.", asked__seen="")
+
+    text = answer.content.decode()
+    assert (answer.status_code, paper.content["asked"]) == (200, "Lands far ahead.")
+    assert "saved at" in text
+    assert 'name="asked.seen" value="Lands far ahead."' in text
+    assert f'name="edits"\n       value="{edits + 1}"' in text
+    assert text.count("hx-swap-oob") == 3  # the letter, what is missing, the sign form's counter
+
+
+def test_same_act_sent_again_writes_nothing(desk, paper):
+    by_script(desk, paper, 0, asked="First", asked__seen="")
+    by_script(desk, paper, 1, asked="Second", asked__seen="First")
+    edits, lines = paper.edits, TrailEntry.objects.count()
+
+    again = by_script(desk, paper, 0, asked="First", asked__seen="")
+
+    assert again.status_code == 200
+    assert 'name="asked.seen" value="Second"' in again.content.decode()
+    assert (paper.content["asked"], paper.edits) == ("Second", edits)
+    assert TrailEntry.objects.count() == lines
+
+
+def test_two_people_in_different_parts_are_merged(desk, paper):
+    by_script(desk, paper, 0, asked="Hers", asked__seen="")
+    desk.force_login(StaffFactory(home_site=paper.site))
+
+    answer = by_script(desk, paper, 1, if_worse="His", if_worse__seen=paper.content["if_worse"])
+
+    assert answer.status_code == 200
+    assert (paper.content["asked"], paper.content["if_worse"]) == ("Hers", "His")
+
+
+@pytest.mark.parametrize(("choice", "stands"), [("keep", "Mine"), ("take", "Theirs")])
+def test_same_part_by_script_asks_which_stands(desk, paper, choice, stands):
+    by_script(desk, paper, 0, asked="Theirs", asked__seen="")
+
+    late = by_script(desk, paper, 1, asked="Mine", asked__seen="")
+
+    text = late.content.decode()
+    assert (late.status_code, paper.content["asked"]) == (409, "Theirs")
+    assert ("“Theirs”" in text, ">\nMine</textarea>" in text) == (True, True)
+    assert text.count("Keep mine") == text.count("Take what is saved") == 1
+    chosen = {"asked": "Mine", "asked__seen": "Theirs", f"asked__{choice}": "yes"}
+    assert by_script(desk, paper, 2, **chosen).status_code == 200
+    assert paper.content["asked"] == stands
+
+
+def test_text_that_is_too_long_is_refused_beside_its_part(desk, paper):
+    long = "x" * 4001  # the letter form takes 4000
+
+    answer = by_script(desk, paper, 0, asked=long, asked__seen="")
+
+    assert (answer.status_code, paper.content["asked"]) == (422, "")
+    assert "at most 4000 characters" in answer.content.decode()
+    assert long in answer.content.decode()
+
+
+def test_part_of_a_signed_letter_is_refused_and_stays_in_its_field(desk, paper):
+    sign(desk, paper)
+    before = paper.content["if_worse"]
+
+    answer = by_script(desk, paper, 0, if_worse="Later", if_worse__seen=before)
+
+    text = answer.content.decode()
+    assert (answer.status_code, paper.content["if_worse"]) == (422, before)
+    assert ("This paper is signed" in text, ">\nLater</textarea>" in text) == (True, True)
 
 
 def test_signed_letter_keeps_its_bytes_when_the_record_grows(desk, paper, assessment):

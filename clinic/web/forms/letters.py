@@ -116,7 +116,6 @@ def area(label: str, help_text: str = "", rows: int = 3, **more: Any) -> forms.C
 class LetterForm(forms.Form):
     """The free parts of a letter; all else comes from the record."""
 
-    edits = forms.IntegerField(widget=forms.HiddenInput)
     asked = area("What is asked of the reader", "Stands first. Empty: for information.", 2)
     question = area("Question", "", 2)
     urgency = forms.ChoiceField(choices=[("", "not chosen"), *URGENCIES], required=False)
@@ -150,7 +149,6 @@ class LetterForm(forms.Form):
         if letter.kind is not LetterKind.REFERRAL:
             for name in self.REFERRAL_ONLY:
                 del self.fields[name]
-        self.helper = helper_of(*self.fields)
 
     def applied(self) -> Letter:
         """The letter with the parts as typed."""

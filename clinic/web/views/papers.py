@@ -1,11 +1,13 @@
 """Letters and other papers: drafting, editing, signing, printing, sending, new versions."""
 
+from http import HTTPStatus
 from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpResponse
+from django.http import HttpResponse, HttpResponseBadRequest
 from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from assessments.models import Assessment
@@ -14,26 +16,20 @@ from clinic.domain.letter import Addressee, Letter
 from clinic.domain.vocabulary import PaperKind, Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.forms.signatures import SignatureForm
+from clinic.middleware import ACT
 from clinic.models import Client, Paper, Staff
+from clinic.saving import is_script, part
 from clinic.services import papers, trail
 from clinic.services.people import StaleError
 from clinic.web import letters
-from clinic.web.forms.letters import (
-    LetterForm,
-    LetterNewForm,
-    ReferralNewForm,
-    SendForm,
-    free_parts,
-)
+from clinic.web.forms.letters import LetterNewForm, ReferralNewForm, SendForm
 from clinic.web.letter_parts import referral_notes
+from clinic.web.letter_saving import Saving, save_parts, shown
 from clinic.web.letter_signing import missing_parts, sign_letter
 from clinic.web.paper_kinds import drawn_of, pdf_of, value_of
 from exercises.policies import edition_line
 
 LETTERS = (PaperKind.LETTER.value, PaperKind.REFERRAL.value)
-STALE = (
-    "Somebody else saved this letter meanwhile; theirs stands beside yours. Save to keep yours."
-)
 
 
 def paper_or_404(staff: Staff, pk: int) -> Paper:
@@ -130,68 +126,69 @@ def paper_open(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 def _saved(request: StaffRequest, paper: Paper) -> HttpResponse:
-    if paper.is_signed or paper.kind not in LETTERS:
+    if paper.kind not in LETTERS or (paper.is_signed and not is_script(request)):
         messages.error(request, papers.SIGNED_ALREADY)
         return redirect("paper-open", paper.pk)
-    form = LetterForm(request.POST, letter=Letter.from_json(paper.content))
-    if not form.is_valid():
-        return _page(request, paper, form, status=422)
+    done = trail.earlier(ACT.get(), request.user)
     try:
-        papers.edit_paper(
-            paper=paper,
-            seen_edits=form.cleaned_data["edits"],
-            content=form.applied().to_json(),
-            by=request.user,
+        # sent again, because the answer to it got lost: nothing is saved twice
+        saving = (
+            shown(paper)
+            if done
+            else save_parts(paper=paper, post=request.POST.dict(), by=request.user)
         )
-    except StaleError:
-        return _stale(request, paper)
-    except ValidationError as refusal:
-        show_refusal(form, refusal)
-        return _page(request, paper, form, status=422)
-    messages.success(request, "Saved.")
-    return redirect("paper-open", paper.pk)
+    except ValidationError as refusal:  # what the form lets through and the model does not
+        return HttpResponseBadRequest(" ".join(refusal.messages))
+    saving.paper.client = paper.client
+    if is_script(request):
+        return _part(request, saving)
+    if saving.status == HTTPStatus.OK:
+        messages.success(request, "Saved.")
+        return redirect("paper-open", paper.pk)
+    return _page(request, paper_or_404(request.user, paper.pk), saving)
 
 
-def _stale(request: StaffRequest, paper: Paper) -> HttpResponse:
-    """What was typed stays in the fields; what is stored stands beside it."""
-    letter = Letter.from_json(paper.content)
-    typed = request.POST.copy()
-    typed["edits"] = str(paper.edits)
-    form = LetterForm(typed, letter=letter)
-    form.is_valid()
-    stored = free_parts(letter)
-    clashes = [
-        (field.label, stored[name])
-        for name, field in form.fields.items()
-        if name in stored and _flat(stored[name]) != _flat(typed.get(name, ""))
-    ]
-    form.add_error(None, STALE)
-    return _page(request, paper, form, status=409, clashes=clashes)
-
-
-def _flat(text: str) -> str:
-    return "\n".join(text.split("\r\n")).strip()
+def _part(request: StaffRequest, saving: Saving) -> HttpResponse:
+    """The part that was typed, and out of band the letter as it reads now."""
+    sent = [one for one in saving.parts() if one.name in request.POST]
+    if len(sent) != 1:
+        return HttpResponseBadRequest("Send one part.")
+    letter = Letter.from_json(saving.paper.content)
+    context = {
+        "client": saving.paper.client,
+        "row": saving.paper,
+        "paper": letter,
+        "drawn": drawn_of(letter),
+        "missing": missing_parts(letter),
+        "one": sent[0],
+        "now": timezone.localtime() if saving.status == HTTPStatus.OK else None,
+        "replace": True,
+    }
+    return part(request, "clinic/_letter_saved.html", context, saving.status)
 
 
 def _page(
     request: StaffRequest,
     paper: Paper,
-    form: LetterForm | None = None,
+    saving: Saving | None = None,
     *,
     status: int = 200,
     **more: Any,
 ) -> HttpResponse:
     value = value_of(paper)
     editable = not paper.is_signed and isinstance(value, Letter)
-    if editable and form is None and isinstance(value, Letter):
-        initial = free_parts(value) | {"edits": paper.edits}
-        form = LetterForm(initial=initial, letter=value)
+    if saving:
+        status = saving.status
+    elif editable:
+        saving = shown(paper)
     context = {
         "client": paper.client,
         "row": paper,
         "paper": value,
         "drawn": drawn_of(value),
-        "form": form,
+        "form": saving.form if saving else None,
+        "parts": saving.parts() if saving and editable else (),
+        "overtaken": saving.overtaken if saving else (),
         "editable": editable,
         "signature": SignatureForm(by=request.user) if editable else None,
         "missing": missing_parts(value) if isinstance(value, Letter) else (),
@@ -267,7 +264,7 @@ def paper_send(request: StaffRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, f"Sent to {form.cleaned_data['recipient']}.")
             return redirect("paper-open", paper.pk)
-    return _page(request, paper, status=422, send_form=form, form=None)
+    return _page(request, paper, status=422, send_form=form)
 
 
 @allowed(Role.CLINICIAN)
