@@ -5,15 +5,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from assessments.domain.assessment import Assessment
-from exercises.assessment_file import (
-    BadAssessment,
-    load_json,
-    read_assessment,
-)
+from clinic.json_files import load_json, text_of
+from exercises.assessment_file import read_assessment
 from exercises.domain.edition import FILES, Edition, build_edition
 from exercises.domain.printing import proposal_json
 from exercises.domain.proposals import Proposal, propose
-from exercises.schema_errors import FileError
 
 SCHEMA = "assessment.schema.json"
 
@@ -29,21 +25,15 @@ def reference_texts(folder: Path) -> dict[str, str]:
 def assessment_of(path: Path, texts: Mapping[str, str], edition: Edition) -> Assessment:
     """The assessment that a file holds.
 
-    Raises BadAssessment with every error, also for a file that cannot be read.
+    Raises BadFile with every error, also for a file that cannot be read.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise BadAssessment([FileError("", f"cannot be read: {error.strerror}")]) from error
-    except UnicodeDecodeError as error:
-        raise BadAssessment([FileError("", f"is not UTF-8 at byte {error.start}")]) from error
-    return read_assessment(load_json(text), load_json(texts[SCHEMA]), edition)
+    return read_assessment(load_json(text_of(path)), load_json(texts[SCHEMA]), edition)
 
 
 def evaluated(path: Path, folder: Path) -> tuple[Assessment, Proposal, Edition]:
     """The assessment in a file, its proposal, and the edition in a folder that judged it.
 
-    Raises BadAssessment for the file and BadTables for the folder.
+    Raises BadFile for the file and BadTables for the folder.
     """
     texts = reference_texts(folder)
     edition = build_edition(texts)

@@ -8,7 +8,8 @@ from pathlib import Path
 from statistics import median, quantiles
 from time import perf_counter
 
-from exercises.assessment_file import load_json, read_assessment
+from clinic.json_files import load_json
+from exercises.assessment_file import read_assessment
 from exercises.domain.edition import FILES, build_edition
 from exercises.domain.printing import proposal_json
 from exercises.domain.proposals import propose

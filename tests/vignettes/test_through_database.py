@@ -10,7 +10,8 @@ import pytest
 
 from assessments.facts import assessment_value
 from assessments.models import Assessment
-from exercises.assessment_file import load_json, read_assessment
+from clinic.json_files import load_json
+from exercises.assessment_file import read_assessment
 from exercises.domain.printing import proposal_json
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of

@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from exercises.assessment_file import load_json, read_assessment
+from clinic.json_files import load_json
+from exercises.assessment_file import read_assessment
 from exercises.domain.printing import proposal_json
 from exercises.domain.proposals import propose
 from tests.exercises.domain.cases import PROPOSAL_SCHEMA, SCHEMA, edition

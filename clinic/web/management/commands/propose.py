@@ -11,10 +11,10 @@ from django.core.management.base import BaseCommand, CommandError
 
 from clinic.domain.paper import Unprintable
 from clinic.domain.tables import BadTables
+from clinic.json_files import BadFile
 from clinic.web.file_papers import handout_pdf, letter_pdf
 from clinic.web.letter_parts import Judged
 from clinic.web.proposing import evaluated, printed, reference_texts
-from exercises.assessment_file import BadAssessment
 
 BAD_FILE = 2
 
@@ -36,7 +36,7 @@ class Command(BaseCommand):
             judged = Judged(*evaluated(options["file"], settings.REFERENCE_DIR))
         except BadTables as bad:
             raise CommandError(f"The reference tables do not load.\n{bad}") from bad
-        except BadAssessment as bad:
+        except BadFile as bad:
             for error in bad.errors:
                 self.stderr.write(str(error), self.style.NOTICE)
             sys.exit(BAD_FILE)

@@ -100,6 +100,8 @@ class Refusal:
 def _said(error: ValidationError) -> Iterator[FileError]:
     """A schema error in plain words; those of alternatives by the branch that is meant."""
     at = pointer_to(list(error.absolute_path))
+    if "propertyNames" in error.absolute_schema_path:
+        at += pointer_to([str(error.instance)])
     refusal = Refusal(at, error.instance, error.validator_value, error.schema)
     match error.validator:
         case "oneOf":
@@ -136,13 +138,32 @@ def _const(refusal: Refusal) -> str:
 
 
 def _outside(refusal: Refusal) -> str:
+    if "minimum" not in refusal.schema or "maximum" not in refusal.schema:
+        return f"{shown(refusal.instance)} must be {_bound(refusal.schema)}"
     return f"{shown(refusal.instance)} is outside the plausible range {_range(refusal.schema)}"
+
+
+def _bound(schema: Mapping[str, Any]) -> str:
+    words = {
+        "minimum": "at least",
+        "exclusiveMinimum": "above",
+        "maximum": "at most",
+        "exclusiveMaximum": "below",
+    }
+    return " and ".join(f"{word} {schema[key]}" for key, word in words.items() if key in schema)
+
+
+def _length(refusal: Refusal) -> str:
+    low, high = refusal.schema.get("minItems", 0), refusal.schema.get("maxItems")
+    wanted = f"{low}" if low == high else f"{low} to {high}" if high else f"{low} or more"
+    return f"{len(refusal.instance)} items, needed are {wanted}"
 
 
 def _type(refusal: Refusal) -> str:
     kinds = [refusal.wanted] if isinstance(refusal.wanted, str) else refusal.wanted
     needed = " or ".join(TYPES[kind] for kind in kinds)
-    allowed = f", from {_range(refusal.schema)}" if "minimum" in refusal.schema else ""
+    both = "minimum" in refusal.schema and "maximum" in refusal.schema
+    allowed = f", from {_range(refusal.schema)}" if both else ""
     return f"{shown(refusal.instance)} is not {needed}{allowed}"
 
 
@@ -164,12 +185,17 @@ TYPES = {
     "string": "a text",
     "number": "a number",
     "integer": "a whole number",
+    "null": "null",
 }
 SENTENCES: dict[str, Callable[[Refusal], str]] = {
     "enum": _enum,
     "const": _const,
     "minimum": _outside,
     "maximum": _outside,
+    "exclusiveMinimum": _outside,
+    "exclusiveMaximum": _outside,
+    "minItems": _length,
+    "maxItems": _length,
     "type": _type,
     "format": _format,
     "pattern": _pattern,
