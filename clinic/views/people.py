@@ -100,11 +100,17 @@ def _back_with(request: StaffRequest, back: str, referrer: str) -> HttpResponse:
 
 # Finding
 
+SOUGHT = "sought"
 
-@require_safe
+
+@require_http_methods(["GET", "HEAD", "POST"])
 @allowed(*EVERYBODY)
 def client_list(request: StaffRequest) -> HttpResponse:
-    form = SearchForm(request.GET or None)
+    """What is sought is kept with the sign-in: an address stays in the browser's history."""
+    if request.method == "POST":
+        request.session[SOUGHT] = request.POST.get("q", "")
+        return redirect(f"{reverse('client-list')}?{SOUGHT}=yes")
+    form = SearchForm({"q": request.session.get(SOUGHT, "")} if SOUGHT in request.GET else None)
     typed = form.cleaned_data["q"] if form.is_valid() else ""
     sought = read_search(typed, get_format("DATE_INPUT_FORMATS"), timezone.localdate())
     context: dict[str, Any] = {"form": form, "sought": sought, "today": timezone.localdate()}
@@ -168,7 +174,8 @@ def _first_values(request: StaffRequest) -> dict[str, Any]:
     if typed is not None:
         return dict(typed.items())
     formats = get_format("DATE_INPUT_FORMATS")
-    return dict(filled_in(read_search(request.GET.get("q", ""), formats, timezone.localdate())))
+    typed = request.session.get(SOUGHT, "") if SOUGHT in request.GET else ""
+    return dict(filled_in(read_search(typed, formats, timezone.localdate())))
 
 
 @require_http_methods(["GET", "POST"])
