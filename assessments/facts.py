@@ -3,6 +3,7 @@
 from datetime import date
 from decimal import Decimal
 
+from assessments.amended import as_amended
 from assessments.domain import assessment as values
 from assessments.domain.assessment import FactValue
 from assessments.domain.vocabulary import (
@@ -22,7 +23,8 @@ EPISODE_FACTS = ("complaint_present", "complaint_region", "complaint_side", "goa
 
 
 def assessment_value(assessment: Assessment) -> values.Assessment:
-    """The assessment as the domain judges it; what was not seen or cleared is left out."""
+    """The assessment as the domain judges it, as amended; what was not seen is left out."""
+    as_amended(assessment)
     trials = list(assessment.trials.all())
     codes = {trial.pk: trial.code for trial in trials}
     answers, lifts = _answers(assessment.screening, assessment.assessed_on)

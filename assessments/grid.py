@@ -19,6 +19,7 @@ from django.db.models import (
 from django.db.models.functions import Cast
 from django.utils import timezone
 
+from assessments.amended import addenda_of, counts, keep, lay_over
 from assessments.domain import assessment as values
 from assessments.domain.change import Change, Reading, Verdict, change
 from assessments.domain.guards import GuardKind
@@ -219,17 +220,22 @@ class Stored:
         return self.rows.get((kind, trial.pk if kind == OBSERVATION else 0, code, side))
 
 
-def stored(assessment: Assessment) -> Stored:
-    """Everything recorded now and last time, two queries.
+def stored(assessment: Assessment, number: int | None = None) -> Stored:
+    """Everything recorded now and last time as amended, two queries, three where signed.
 
     assessment: with `last_id` and `last_on` (`Assessment` fetched by `for_consult`). The rows
     are kept on the assessment, so that reading its related rows asks no second time.
+    number: the last addendum to it that counts, None for all.
     """
     both = [assessment.pk, assessment.last_id]  # type: ignore[attr-defined]
     found = {
         "trials": list(Trial.objects.filter(assessment__in=both).order_by("position")),
         **_answers(both),
     }
+    addenda = addenda_of(both) if assessment.is_signed or both[1] else []
+    counted = [one for one in addenda if one.assessment_id != both[0] or counts(one, number)]
+    lay_over(found, counted)
+    found["addenda"] = counted
     now, then = (
         {name: [row for row in rows if row.assessment_id == pk] for name, rows in found.items()}
         for pk in both
@@ -246,7 +252,7 @@ def stored(assessment: Assessment) -> Stored:
 
 
 def _answers(assessments: list[int]) -> dict[str, list[Any]]:
-    """Rows of all three kinds of answers by one query: one answer is saved with twelve in all."""
+    """Rows of all three kinds of answers by one query."""
     parts = [
         model.objects.filter(assessment__in=assessments).values_list(*SELECTED[kind])
         for kind, model in KINDS.items()
@@ -276,12 +282,6 @@ ATTNAMES = {
     kind: [field.attname for field in model._meta.concrete_fields] for kind, model in KINDS.items()
 }
 SELECTED = {kind: [_column(kind, name) for name in COLUMNS] for kind in KINDS}
-
-
-def keep(assessment: Assessment, rows: Mapping[str, list[Any]]) -> None:
-    """Let `assessment.trials.all()` and its like answer from rows that were read already."""
-    cache = vars(assessment).setdefault("_prefetched_objects_cache", {})
-    cache.update(rows)
 
 
 def _by_key(rows: Mapping[str, list[Any]]) -> dict[tuple[str, int, str, str], Row]:

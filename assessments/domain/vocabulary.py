@@ -225,3 +225,15 @@ class Operator(StrEnum):
 RANKS: dict[StrEnum, int] = {
     word: rank for words in (Severity, Urgency) for rank, word in enumerate(words)
 }
+
+
+class AddendumKind(StrEnum):
+    """What is added to a signed assessment; a statement is the client's own, on what they dispute.
+
+    Source: rule of this clinic.
+    """
+
+    AMENDMENT = "amendment"
+    CORRECTION = "correction"
+    ADDITION = "addition"
+    STATEMENT = "statement"

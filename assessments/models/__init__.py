@@ -1,5 +1,6 @@
 """Tables of what is asked, seen and measured."""
 
+from assessments.models.addenda import Addendum
 from assessments.models.assessments import (
     Assessment,
     Finding,
@@ -13,6 +14,7 @@ from assessments.models.histories import HistoryAnswer, RunningHistory, Screenin
 from assessments.models.terms import Fact, Feature, FindingTerm, Flag, Score, Test
 
 __all__ = [
+    "Addendum",
     "Assessment",
     "Episode",
     "Fact",

@@ -1,6 +1,7 @@
 """The seal of a signed assessment, with the answers that it rests on."""
 
 from assessments.models import (
+    Addendum,
     Assessment,
     Finding,
     HistoryAnswer,
@@ -30,6 +31,10 @@ OBSERVATION = (
 )  # fmt: skip
 TEST = ("id", "site_id", "assessment_id", "test_id", "side", "value", "choice", *SAVED)
 SCORE = ("id", "site_id", "assessment_id", "score_id", "value", "choice", *SAVED)
+ADDENDUM = (
+    "id", "site_id", "assessment_id", "number", "kind", "about", "reason", "text", "acted_on",
+    "entered_at", "author_id", "changes",
+)  # fmt: skip
 FINDING = ("id", "site_id", "assessment_id", "finding_id", "side", "severity", "because")
 HISTORY = (
     "id", "site_id", "client_id", "taken_on", "taken_by_id", "injured_on", "gave_birth_on",
@@ -60,3 +65,8 @@ def assessment_seal(assessment: Assessment) -> str:
             (ScreeningAnswer.objects.filter(screening=screening), FLAG),
         ],
     )
+
+
+def addendum_seal(addendum: Addendum) -> str:
+    """Seal of an addendum as it is stored."""
+    return seal_of("v1", [(Addendum.objects.filter(pk=addendum.pk), ADDENDUM)])

@@ -37,13 +37,20 @@ class SignatureForm(forms.Form):
         field.error_messages["required"] = empty
         self.helper = plain_helper()
 
-    def clean_signature(self) -> str:
-        """Raises ValidationError for a wrong one, and after too many wrong ones."""
-        given = str(self.cleaned_data["signature"])
-        if self.coded:
-            code = ReauthenticateForm({"code": given.strip()}, user=self.by)
-            if not code.is_valid():
-                raise ValidationError(code.errors["code"])
-        elif not get_adapter().reauthenticate(self.by, given):
-            raise get_adapter().validation_error("incorrect_password")
-        return given
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if not self.errors:  # a code works once: it is not spent on a form that is refused anyway
+            self._check(str(cleaned["signature"]))
+        return cleaned
+
+    def _check(self, given: str) -> None:
+        """Put an error beside the field for a wrong one, and after too many wrong ones."""
+        try:
+            if self.coded:
+                code = ReauthenticateForm({"code": given.strip()}, user=self.by)
+                if not code.is_valid():
+                    self.add_error("signature", code.errors["code"])
+            elif not get_adapter().reauthenticate(self.by, given):
+                raise get_adapter().validation_error("incorrect_password")
+        except ValidationError as refusal:
+            self.add_error("signature", refusal)
