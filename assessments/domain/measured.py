@@ -46,11 +46,15 @@ class EventError(MeasurementError):
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """Why there is no number: what (landmark, event, setting), why, in which frame."""
+    """Why there is no number: what (landmark, event, setting), why, in which frame.
+
+    error: the error that a caller who needs the number raises.
+    """
 
     what: str
     why: str
     frame: int | None = None
+    error: type[MeasurementError] = field(default=MeasurementError, repr=False)
 
     def __str__(self) -> str:
         at = "" if self.frame is None else f" in frame {self.frame}"
@@ -59,7 +63,15 @@ class Reason:
     @classmethod
     def of(cls, error: MeasurementError) -> Self:
         """The reason that an error names."""
-        return cls(error.what, error.why, error.frame)
+        return cls(error.what, error.why, error.frame, type(error))
+
+    def in_frame(self, frame: int | None) -> "Reason":
+        """The same reason, named for a frame."""
+        return Reason(self.what, self.why, frame, self.error)
+
+    def to_raise(self) -> MeasurementError:
+        """The error that says it."""
+        return self.error(self.what, self.why, self.frame)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,13 +87,13 @@ class Measured:
     sd: float | Floats
     n: int | Ints = 1
     method: str = ""
-    why: NDArray[np.int8] | None = field(default=None, repr=False)
+    why: NDArray[np.int16] | None = field(default=None, repr=False)
     reasons: tuple[Reason, ...] = ()
 
     def __str__(self) -> str:
-        """The value by its error, `7.3 ± 1.6`; ValueError for arrays: print their elements."""
+        """The value by its error, `7.3 ± 1.6`; how many there are of an array."""
         if np.ndim(self.value):
-            raise ValueError("an array has no one text; take its elements with at()")
+            return f"{np.size(self.value)} values"
         return printed(float(self.value), float(self.sd))
 
     @property
@@ -90,14 +102,27 @@ class Measured:
         return np.asarray(np.isnan(self.value))
 
     def reason(self, index: int = 0, frame: int | None = None) -> Reason | None:
-        """Why the element has no number, None if it has one; frame: the number it is named by."""
+        """Why the element has no number, None if it has one.
+
+        frame: the number that it is named by, its index if not given.
+        """
         if self.why is None:
             return self.reasons[0] if self.reasons and np.all(self.missing) else None
         number = int(np.ravel(self.why)[index])
         if number == 0:
             return None
         told = self.reasons[number - 1]
-        return Reason(told.what, told.why, index if frame is None else frame)
+        if told.error is SettingError:
+            return told
+        return told.in_frame(index if frame is None and np.ndim(self.value) else frame)
+
+    def required(self) -> "Measured":
+        """Itself; raises the typed error of the first element without a number."""
+        without = np.flatnonzero(self.missing)
+        if without.size:
+            index = int(without[0])
+            raise (self.reason(index) or Reason("value", "is not a number", index)).to_raise()
+        return self
 
     def at(self, index: int) -> "Measured":
         """One element of an array as a measured number."""
@@ -157,8 +182,8 @@ def mean_of(readings: Measured, *, method: str = "") -> Measured:
     errors = np.broadcast_to(np.ravel(readings.sd), there.shape)[there]
     n = len(values)
     if n == 0:
-        reason = readings.reason() or Reason("frames", "none has a number")
-        raise MeasurementError(reason.what, reason.why, reason.frame)
+        first = readings.reason() if readings.missing.size else None
+        raise (first or Reason("frames", "none has a number")).to_raise()
     own = float(np.sqrt(np.sum(errors**2)) / n)
     scatter = float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else 0.0
     by = "standard error of the mean" if scatter > own else "error of the readings over root n"
@@ -176,7 +201,7 @@ def positive_or_raise(number: float, what: str) -> float:
 def absent(reason: Reason, shape: Sequence[int], method: str = "") -> Measured:
     """No number in any frame, for one reason. shape: of the frames, () for one."""
     nothing = np.full(tuple(shape), np.nan)
-    why = np.ones(tuple(shape), dtype=np.int8)
+    why = np.ones(tuple(shape), dtype=np.int16)
     return Measured(nothing, nothing, 1, method, why, (reason,))
 
 

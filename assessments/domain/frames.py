@@ -1,0 +1,211 @@
+"""Every measure of frames, by its code."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from assessments.domain import frontal, geometry
+from assessments.domain.camera import Camera, Points, View
+from assessments.domain.centre_of_mass import Centre, ahead_of_centre, centre_of_mass
+from assessments.domain.distances import ahead
+from assessments.domain.measured import Measured, Reason, SettingError, absent
+from assessments.domain.segment_tables import (
+    ANKLE,
+    ELBOW,
+    FIFTH,
+    HEEL,
+    HIP,
+    KNEE,
+    SHOULDER,
+    WRIST,
+    SegmentTable,
+)
+from assessments.domain.segments import Segment, segment
+
+FIBULA = "fibular_head"
+SIDE_CODES = (
+    "trunk_lean",
+    "body_line_lean",
+    "hip_hinge_angle",
+    "shank_angle",
+    "thigh_angle",
+    "knee_flexion",
+    "hip_flexion",
+    "hip_extension",
+    "ankle_dorsiflexion",
+    "foot_inclination",
+    "elbow_flexion",
+    "heel_to_com",
+    "heel_to_hip",
+)
+FRONTAL_CODES = ("pelvic_drop", "hip_adduction", "knee_gap", "rearfoot_eversion")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a trial's frames have in common.
+
+    camera: axes, scale and click error; standing_foot_deg: foot_inclination in quiet standing,
+    None if not known; table, sex: for the centre of mass, sex f, m, x or None.
+    """
+
+    camera: Camera = field(default_factory=Camera)
+    standing_foot_deg: float | None = None
+    table: SegmentTable = SegmentTable.DEMPSTER_WINTER
+    sex: str | None = None
+
+
+def frame_measures(
+    points: Mapping[str, ArrayLike | None],
+    *,
+    view: View,
+    side: str | Sequence[str | None] | None = None,
+    settings: Settings | None = None,
+) -> dict[str, Measured]:
+    """Every code of MEASUREMENT.md with value, sd, and the reason where there is no number.
+
+    points: landmark name to array of shape (n, 2) or (2,), NaN or None where missing; all frames
+    of one trial at once, because the leg line of knee and ankle goes through the fibular head in
+    all frames or in none. view: side, back or front. side: the stance leg of back and front views,
+    left or right, one or one for each frame; it changes nothing in the side view. Degrees and
+    centimetres; signs as in geometry, distances and frontal. Raises MeasurementError for arrays
+    of other shapes. Source: MEASUREMENT.md.
+    """
+    placed, chosen = Points(points), settings or Settings()
+    if view is View.SIDE:
+        measures = side_measures(placed, chosen)
+    else:
+        measures = frontal_measures(placed, view, side, chosen.camera)
+    return measures | _other_view(placed, view)
+
+
+def side_measures(points: Points, settings: Settings) -> dict[str, Measured]:
+    """The codes of the side view. Arguments and source as frame_measures."""
+    camera = settings.camera
+
+    def line(start: str, end: str) -> Segment:
+        return segment(points, start=start, end=end, camera=camera)
+
+    trunk, body, thigh = line(HIP, SHOULDER), line(ANKLE, HIP), line(KNEE, HIP)
+    leg, foot = line(ANKLE, KNEE), line(HEEL, FIFTH)
+    joint_leg = line(ANKLE, FIBULA) if FIBULA in points else leg
+    return {
+        "trunk_lean": geometry.trunk_lean(trunk),
+        "body_line_lean": geometry.body_line_lean(body),
+        "hip_hinge_angle": geometry.hip_hinge_angle(trunk, body),
+        "shank_angle": geometry.shank_angle(leg),
+        "thigh_angle": geometry.thigh_angle(thigh),
+        "knee_flexion": geometry.knee_flexion(thigh, joint_leg),
+        "hip_flexion": geometry.hip_flexion(trunk, thigh),
+        "hip_extension": geometry.hip_extension(thigh),
+        "ankle_dorsiflexion": geometry.ankle_dorsiflexion(joint_leg, foot),
+        "foot_inclination": geometry.foot_inclination(foot, settings.standing_foot_deg or 0.0),
+        "elbow_flexion": geometry.elbow_flexion(line(ELBOW, SHOULDER), line(WRIST, ELBOW)),
+        "heel_to_com": _heel_to_com(points, settings),
+        "heel_to_hip": ahead(points, camera, of=HIP, by=HEEL),
+    }
+
+
+def frontal_measures(
+    points: Points, view: View, side: str | Sequence[str | None] | None, camera: Camera
+) -> dict[str, Measured]:
+    """The codes of the back and front views. Arguments and source as frame_measures."""
+    legs = _legs(points, side)
+    codes = [code for code in FRONTAL_CODES if code != "knee_gap"]
+    if points.shape == ():
+        stance = _of_stance(points, view, legs.item(), camera)
+    else:
+        parts = {
+            leg: _of_legs(points, view, leg, legs, camera) for leg in dict.fromkeys(legs.flat)
+        }
+        stance = {code: _joined(legs, {leg: parts[leg][code] for leg in parts}) for code in codes}
+    return stance | {"knee_gap": frontal.knee_gap(points, view, camera)}
+
+
+def trial_warnings(
+    points: Mapping[str, ArrayLike | None], *, view: View, settings: Settings | None = None
+) -> list[str]:
+    """What must be said beside the numbers of a trial.
+
+    Which segments the centre of mass rests on, that the foot angle is as seen, that the error of
+    a click is not known.
+    Arguments as frame_measures. Source: MEASUREMENT.md.
+    """
+    placed, chosen = Points(points), settings or Settings()
+    said = []
+    if chosen.camera.click_sd is None:
+        said.append("click_sd is not given, so no angle or distance has an error")
+    if view is not View.SIDE:
+        return said
+    if chosen.standing_foot_deg is None and HEEL in placed and FIFTH in placed:
+        said.append("foot_inclination is as seen: standing_foot_deg is not given")
+    centre = _centre(placed, chosen)
+    if isinstance(centre, Centre) and chosen.camera.scale_m_per_unit is not None:
+        said += [f"heel_to_com by {one}" for one in centre.patterns if one.landmarks]
+    return said
+
+
+def _heel_to_com(points: Points, settings: Settings) -> Measured:
+    centre = _centre(points, settings)
+    if isinstance(centre, Reason):
+        return absent(centre, points.shape)
+    return ahead_of_centre(points, centre, settings.camera, by=HEEL)
+
+
+def _centre(points: Points, settings: Settings) -> Centre | Reason:
+    try:
+        return centre_of_mass(points, table=settings.table, sex=settings.sex)
+    except SettingError as error:
+        return Reason.of(error)
+
+
+def _of_stance(points: Points, view: View, leg: str | None, camera: Camera) -> dict[str, Measured]:
+    if leg is None:
+        nothing = absent(frontal.NO_STANCE, points.shape)
+        return dict.fromkeys(("pelvic_drop", "hip_adduction", "rearfoot_eversion"), nothing)
+    seen = frontal.Frontal(points, view, leg, camera)
+    return {
+        "pelvic_drop": frontal.pelvic_drop(seen),
+        "hip_adduction": frontal.hip_adduction(seen),
+        "rearfoot_eversion": frontal.rearfoot_eversion(seen),
+    }
+
+
+def _legs(points: Points, side: str | Sequence[str | None] | None) -> Any:
+    legs = np.asarray(side, dtype=object)
+    if legs.shape not in {(), points.shape}:
+        raise SettingError("side", f"has shape {legs.shape}, the frames {points.shape}")
+    return np.broadcast_to(legs, points.shape)
+
+
+def _of_legs(
+    points: Points, view: View, leg: Any, legs: Any, camera: Camera
+) -> dict[str, Measured]:
+    here = np.asarray(legs == leg, dtype=bool)
+    return _of_stance(points.within(here), view, leg, camera)
+
+
+def _joined(legs: Any, parts: Mapping[Any, Measured]) -> Measured:
+    """One measure of all frames from its measures while each leg stood."""
+    value, sd = np.full(legs.shape, np.nan), np.full(legs.shape, np.nan)
+    why = np.zeros(legs.shape, np.int16)
+    told: tuple[Reason, ...] = ()
+    method = ""
+    for leg, part in parts.items():
+        here = np.asarray(legs == leg, dtype=bool)
+        value[here], sd[here], method = part.value, part.sd, part.method or method
+        if part.why is not None:
+            why[here] = np.where(part.why == 0, 0, part.why + len(told))
+            told += part.reasons
+    return Measured(value, sd, 1, method, why if told else None, told)
+
+
+def _other_view(points: Points, view: View) -> dict[str, Measured]:
+    side = view is View.SIDE
+    codes: tuple[str, ...] = FRONTAL_CODES if side else SIDE_CODES
+    needed = "only a back or front view" if side else "only a side view"
+    reason = Reason("view", f"{needed} shows this", error=SettingError)
+    return {code: absent(reason, points.shape) for code in codes}
