@@ -6,7 +6,7 @@ class ClinicConfig(AppConfig):
     name = "clinic"
 
     def ready(self) -> None:
-        from clinic import guards  # app ready
+        from clinic import durability, guards  # noqa: F401  # app ready: checks register
 
         pre_migrate.connect(guards.allow_rebuilding, dispatch_uid="rebuilding")
         # after the last app has migrated, since its tables carry guards as well

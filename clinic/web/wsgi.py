@@ -4,5 +4,8 @@ import os
 
 from django.core.wsgi import get_wsgi_application
 
+from clinic.web.starting import refuse_unsafe_database
+
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "clinic.web.settings")
 application = get_wsgi_application()
+refuse_unsafe_database()

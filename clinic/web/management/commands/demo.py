@@ -16,6 +16,7 @@ from clinic.models import Edition, Site, Staff
 from clinic.web.demo.places import CLINIC, PASS_PHRASE, SITES, STAFF, build
 from clinic.web.demo.serving import HOST, is_free, serve
 from clinic.web.demo.story import Story
+from clinic.web.starting import database_faults
 from exercises.services.editions import load_tables, read_folder
 
 FRESH = timedelta(days=7)  # after that the diary of the invented clinic has run out
@@ -46,6 +47,7 @@ class Command(BaseCommand):
     def _prepare(self, *, reset: bool) -> None:
         if reset:
             forget()
+        refuse_unsafe()
         if not is_prepared():
             self.stdout.write("Preparing the invented clinic; this takes some seconds, once.")
             prepare()
@@ -99,6 +101,13 @@ def holds_other_rows() -> bool:
         return False
     sites = Site.objects.exclude(clinic_name=CLINIC).exists()
     return sites or (not Site.objects.exists() and Staff.objects.exists())
+
+
+def refuse_unsafe() -> None:
+    """Raise CommandError for a database that lacks guards or may lose what it acknowledges."""
+    faults = database_faults()
+    if faults:
+        raise CommandError("The demo is not started.\n" + "\n".join(faults))
 
 
 def refuse_taken(port: int) -> None:
