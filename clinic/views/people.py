@@ -174,8 +174,8 @@ def _first_values(request: StaffRequest) -> dict[str, Any]:
     if typed is not None:
         return dict(typed.items())
     formats = get_format("DATE_INPUT_FORMATS")
-    typed = request.session.get(SOUGHT, "") if SOUGHT in request.GET else ""
-    return dict(filled_in(read_search(typed, formats, timezone.localdate())))
+    sought = request.session.get(SOUGHT, "") if SOUGHT in request.GET else ""
+    return dict(filled_in(read_search(sought, formats, timezone.localdate())))
 
 
 @require_http_methods(["GET", "POST"])

@@ -23,6 +23,6 @@ if (addresses.length) {
     item.append(link);
     list.append(item);
   }
-  place.querySelector("div").replaceChildren(list);
+  place.append(list);
   place.hidden = false;
 }

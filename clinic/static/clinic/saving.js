@@ -62,9 +62,9 @@ function tell(reason = "") {
   if (waiting && reason) {
     const many = waiting === 1 ? "1 answer waits" : `${waiting} answers wait`;
     const kept = sealed.possible ? "It is kept sealed on this device" : "It stays on this page";
-    status.replaceChildren(line(`Not saved yet: ${reason}. ${many} to be sent. ${kept} and is sent again.`, "error"));
-  } else if (!waiting && status.querySelector(".error")) {
-    status.replaceChildren(line("Everything is saved.", ""));
+    status.replaceChildren(line(`Not saved yet: ${reason}. ${many} to be sent. ${kept} and is sent again.`, "error waits"));
+  } else if (!waiting && status.querySelector(".waits")) {
+    status.replaceChildren(line("Everything is sent.", ""));
   }
 }
 
