@@ -66,7 +66,7 @@ def knee_flexion(thigh: Segment, leg: Segment) -> Measured:
     """Knee flexion, flexion +, 0 with thigh and leg in one line, in degrees.
 
     thigh: as above; leg: malleolus to epicondyle or to fibular head, shape (n,); the two leg
-    lines differ by about 7 degrees, so one series keeps to one of them. Errors: reasons. Source:
+    lines differ by up to 7 degrees, so one series keeps to one of them. Errors: reasons. Source:
     Winter (2009), Appendix A, Table A.4: thigh angle less leg angle.
     """
     return difference(leg, thigh)

@@ -16,7 +16,8 @@ from assessments.domain.measured_features import (
     features_of_timing,
 )
 from assessments.domain.moments import Moment, Step, steps_of
-from assessments.domain.placed import EventKind, PlacedEvent, PlacedFrame
+from assessments.domain.events import Event, EventKind
+from assessments.domain.placed import PlacedFrame
 from assessments.domain.reading import read_assessment_tables
 from assessments.domain.vocabulary import Method, Side
 from clinic.domain.tables import Reader
@@ -230,8 +231,8 @@ def test_contact_without_one_toe_off_is_no_step():
 
 def test_times_become_the_nearest_frame():
     times = [
-        PlacedEvent(EventKind.CONTACT, Side.RIGHT, time_s=0.1),
-        PlacedEvent(EventKind.TOE_OFF, Side.RIGHT, time_s=0.351),
+        Event(EventKind.CONTACT, Side.RIGHT, time_s=0.1),
+        Event(EventKind.TOE_OFF, Side.RIGHT, time_s=0.351),
     ]
 
     assert steps_of(trial(events=times, frame_rate_hz=100.0), Side.RIGHT) == (Step(10, 35, None),)

@@ -5,7 +5,8 @@ from math import cos, radians, sin
 import numpy as np
 
 from assessments.domain.camera import Facing, Up, View
-from assessments.domain.placed import EventKind, PlacedEvent, PlacedFrame, PlacedTrial
+from assessments.domain.events import Event, EventKind
+from assessments.domain.placed import PlacedFrame, PlacedTrial
 from assessments.domain.vocabulary import Side
 
 # lengths of the made runner in m
@@ -57,11 +58,11 @@ def frame(number, side=Side.RIGHT, **angles):
 
 
 def contact(number, side=Side.RIGHT):
-    return PlacedEvent(EventKind.CONTACT, side, number)
+    return Event(EventKind.CONTACT, side, number)
 
 
 def toe_off(number, side=Side.RIGHT):
-    return PlacedEvent(EventKind.TOE_OFF, side, number)
+    return Event(EventKind.TOE_OFF, side, number)
 
 
 def turned(points, degrees):
