@@ -7,7 +7,7 @@ from hashlib import sha256
 from unittest.mock import patch
 
 from django.apps import apps
-from django.db import InterfaceError, connection
+from django.db import InterfaceError, OperationalError, connection
 
 APPS = ("clinic", "assessments", "exercises")
 LARGE = ("EditionTable", "content")
@@ -17,7 +17,8 @@ ENOUGH = 1000  # statements; an act that needs more never ends
 class Fault:
     """Loses the connection at statement `at`, counted from 1; a commit counts as a statement.
 
-    A lost connection, because Django takes other errors in a check of a constraint for a yes.
+    As the error of a lost connection, because Django takes others in a check of a constraint for
+    a yes; a commit fails with the error after which Django rolls back.
     """
 
     def __init__(self, at):
@@ -27,18 +28,18 @@ class Fault:
         self._tick(sql)
         return execute(sql, params, many, context)
 
-    def _tick(self, words):
+    def _tick(self, words, error=InterfaceError):
         self.count += 1
         if self.count == self.at:
             self.struck = words
-            raise InterfaceError("lost on purpose")
+            raise error("lost on purpose")
 
     @contextmanager
     def standing(self):
         commit = connection._commit
 
         def commit_or_fail():
-            self._tick("COMMIT")
+            self._tick("COMMIT", OperationalError)
             return commit()
 
         with ExitStack() as both:

@@ -12,7 +12,6 @@ import sys
 from django.db import connections
 from gunicorn.app.base import BaseApplication
 
-from clinic.web.wsgi import application
 from tests.durability.places import children_of, free_port, lives, wait_until
 
 HOST = "127.0.0.1"
@@ -39,6 +38,8 @@ class Site(BaseApplication):
             self.cfg.set(name, value)
 
     def load(self):
+        from clinic.web.wsgi import application  # app ready: it looks at the database
+
         return application
 
 
