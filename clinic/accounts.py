@@ -1,7 +1,10 @@
 """Accounts are opened by the clinic's manager; nobody signs themselves up."""
 
+from typing import Any
+
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.mfa.adapter import DefaultMFAAdapter
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 
 from clinic.sealing import seal
@@ -18,6 +21,16 @@ class ClosedAccounts(DefaultAccountAdapter):  # type: ignore[misc]
         "incorrect_password": "This is not your password.",
         "enter_current_password": "This is not your password.",
     }
+
+    def pre_authenticate(self, request: HttpRequest, **credentials: Any) -> None:
+        """A try after too many wrong ones is not looked at, and stands in the trail as well."""
+        from clinic import sign_ins  # app ready
+
+        try:
+            super().pre_authenticate(request, **credentials)
+        except ValidationError:
+            sign_ins.failed(credentials.get("username"), why="too many")
+            raise
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False

@@ -54,6 +54,7 @@ MIDDLEWARE = [
     "allauth.account.middleware.AccountMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "clinic.middleware.origin",
+    "clinic.refusals.recorded",
     "clinic.middleware.private_pages",
 ]
 
@@ -186,7 +187,15 @@ EMAIL_FILE_PATH = DATA_DIR / "mail"
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name} {message}", "style": "{"}},
+    "formatters": {
+        "line": {
+            "()": "clinic.web.logs.OneLine",
+            "format": "{asctime} {levelname} {name} {message}",
+            "style": "{",
+        }
+    },
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "INFO"},
+    # Django gives these handlers of their own; one way of writing is enough
+    "loggers": {name: {"handlers": [], "propagate": True} for name in ("django", "django.server")},
 }

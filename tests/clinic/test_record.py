@@ -206,7 +206,7 @@ def test_a_colleague_of_another_site_finds_nothing(client, runner):
     client.force_login(StaffFactory(home_site=SiteFactory(code="HR", name="Harbour Road")))
 
     assert client.get(reverse("client-open", args=[runner.pk])).status_code == 404
-    assert not TrailEntry.objects.exists()
+    assert [line.action for line in TrailEntry.objects.all()] == ["refuse"]
 
 
 def test_nobody_gets_in_without_signing_in(client, runner):

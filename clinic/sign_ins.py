@@ -1,0 +1,53 @@
+"""A line in the trail for each sign-in, sign-out and failure. What was typed is never kept.
+
+A failure stands under the account that was tried, if there is one: what was typed in place of a
+name may be a password.
+"""
+
+from typing import Any
+
+from allauth.account.signals import user_logged_in
+from allauth.mfa.signals import authentication_failed
+from django.contrib.auth.signals import user_logged_out, user_login_failed
+
+from clinic.acts import without_act
+from clinic.domain.vocabulary import TrailAction
+from clinic.models import Staff
+from clinic.services import trail
+
+
+def listen() -> None:
+    """Hear of what the packages that sign people in have done."""
+    # allauth's: it comes when the second factor was given as well
+    user_logged_in.connect(signed_in, dispatch_uid="trail-in")
+    user_logged_out.connect(signed_out, dispatch_uid="trail-out")
+    user_login_failed.connect(password_failed, dispatch_uid="trail-password")
+    authentication_failed.connect(factor_failed, dispatch_uid="trail-factor")
+
+
+def signed_in(sender: Any, user: Staff, **_: Any) -> None:
+    trail.record(TrailAction.SIGN_IN, by=user, row=user)
+
+
+def signed_out(sender: Any, user: Staff | None, **_: Any) -> None:
+    if user is not None:  # a sign-out without a sign-in is nobody's
+        trail.record(TrailAction.SIGN_OUT, by=user, row=user)
+
+
+def password_failed(sender: Any, credentials: dict[str, Any], **_: Any) -> None:
+    failed(credentials.get("username"), why="password")
+
+
+def factor_failed(sender: Any, user: Staff, **_: Any) -> None:
+    _fail(user, why="second factor")
+
+
+def failed(name: str | None, *, why: str) -> None:
+    """A line for a try under this name; without the name unless an account has it."""
+    _fail(Staff.objects.filter(username__iexact=name or "").first(), why=why)
+
+
+def _fail(staff: Staff | None, *, why: str) -> None:
+    # not under the act of its request: a retry of that act would be answered as done
+    with without_act():
+        trail.record(TrailAction.SIGN_FAIL, by=staff, row=staff, kind="staff", why=why)
