@@ -15,8 +15,8 @@ from django.db import connection, models, transaction
 from django.db.models import Exists, F, OuterRef
 from django.db.models.functions import Cast
 
-from assessments.models import Assessment
-from assessments.services.seals import assessment_seal
+from assessments.models import Addendum, Assessment
+from assessments.services.seals import addendum_seal, assessment_seal
 from clinic.domain.chain import COLUMNS
 from clinic.domain.chain_faults import Fault, Head, faults
 from clinic.domain.vocabulary import PaperState, TrailAction
@@ -51,7 +51,7 @@ class Tally:
     """What was looked at."""
 
     chains: list[tuple[str, int, Head]] = field(default_factory=list)
-    sealed: dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
+    sealed: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*KINDS, "addendum"], 0))
     unsealed: dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
 
 
@@ -85,6 +85,7 @@ def problems(tally: Tally) -> Iterator[str]:
     yield from chain_problems(tally)
     yield from sealed_problems(tally)
     yield from unrecorded()
+    yield from addendum_problems(tally)
 
 
 def chain_problems(tally: Tally) -> Iterator[str]:
@@ -154,15 +155,25 @@ def sealed_problems(tally: Tally) -> Iterator[str]:
             )
 
 
+def key_of(line: TrailEntry) -> int:
+    """Key of the row a line is about; 0, which no row has, where it was made unreadable."""
+    return int(line.object_key) if line.object_key.isdecimal() else 0
+
+
+def said(line: TrailEntry, name: str) -> str:
+    """A word of a line's detail; empty where it has none, or was made unreadable."""
+    return str(line.detail.get(name, "")) if isinstance(line.detail, dict) else ""
+
+
 def _differences(line: Any, tally: Tally) -> Iterator[str]:
     kind = KINDS[line.object_kind]
-    row = kind.signed.model._default_manager.filter(pk=line.object_key).first()
+    row = kind.signed.model._default_manager.filter(pk=key_of(line)).first()
     if line.again:
         yield "was signed a second time"
     if row is None:
         yield "is gone"
         return
-    seal = line.detail.get("seal", "")
+    seal = said(line, "seal")
     count = tally.sealed if seal else tally.unsealed
     count[line.object_kind] += 1
     if not kind.signed.filter(pk=row.pk).exists():
@@ -170,7 +181,7 @@ def _differences(line: Any, tally: Tally) -> Iterator[str]:
     elif seal and kind.seal(row) != seal:
         yield "is not what was signed"
     if isinstance(row, Paper):
-        yield from _paper_differences(row, line.detail.get("sha256", ""))
+        yield from _paper_differences(row, said(line, "sha256"))
 
 
 def _paper_differences(paper: Paper, signed: str) -> Iterator[str]:
@@ -199,4 +210,34 @@ def unrecorded() -> Iterator[str]:
             yield (
                 f"{name} {pk}, client {client_number(client)}: "
                 "is signed, and no line of the trail says so"
+            )
+
+
+def addendum_problems(tally: Tally) -> Iterator[str]:
+    """Addenda that differ from what their line says, are gone, or have no line or two."""
+    lines = TrailEntry.objects.filter(action=TrailAction.AMEND, object_kind="assessment")
+    for line in lines.order_by("pk").iterator(chunk_size=CHUNK):
+        number = said(line, "addendum")
+        row = Addendum.objects.filter(
+            assessment=key_of(line), number=int(number) if number.isdecimal() else 0
+        ).first()
+        tally.sealed["addendum"] += 1
+        if row is None or addendum_seal(row) != said(line, "seal"):
+            what = "is not what was signed" if row else "is gone"
+            yield (
+                f"addendum {number} of assessment {line.object_key}, client "
+                f"{client_number(line.client_id)}: {what} (chain {line.chain}, "
+                f"line {line.number})"
+            )
+    rows = Addendum.objects.select_related("assessment").order_by("pk")
+    for row in rows.iterator(chunk_size=CHUNK):
+        client = row.assessment.client_id
+        told = lines.filter(
+            client=client, object_key=str(row.assessment_id), detail__addendum=row.number
+        ).count()
+        if told != 1:
+            what = "was signed twice" if told else "is there, and no line of the trail says so"
+            yield (
+                f"addendum {row.number} of assessment {row.assessment_id}, client "
+                f"{client_number(client)}: {what}"
             )

@@ -8,13 +8,16 @@ AU-03: the guards are dropped first, as whoever owns the tables could do.
 import hashlib
 import io
 import json
+from datetime import UTC, datetime, time
 
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
 
-from assessments.models import Assessment, Feature, Observation, ScreeningAnswer
+from assessments.domain.vocabulary import AddendumKind
+from assessments.models import Addendum, Assessment, Feature, Observation, ScreeningAnswer
+from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
 from assessments.services.seals import assessment_seal
 from clinic import guards
@@ -194,6 +197,16 @@ def test_seal_that_was_made_anew_is_named(record):
     assert f"line {line.number}: was altered (sign programme" in words
 
 
+def test_unreadable_line_of_a_signature_is_named(record):
+    line = TrailEntry.objects.filter(object_kind="programme", action="sign")
+    line.update(object_key="no key", detail=[1])
+
+    words = found()
+    assert "was altered" in words[0]
+    assert words[1].startswith(f"programme no key, {who(record)}: is gone")
+    assert "is signed, and no line of the trail says so" in words[2]
+
+
 def test_signature_that_was_taken_back_is_named(record):
     Assessment.objects.filter(pk=record.pk).update(signed_at=None, signed_by=None)
 
@@ -216,6 +229,7 @@ def test_signature_without_a_line_is_named(record):
         {"detail": {"fields": ["address"]}},
         {"at": timezone.now()},
         {"object_key": "999"},
+        {"detail": []},
     ],
 )
 def test_changed_trail_line_is_named(record, change):
@@ -317,6 +331,52 @@ def test_deleted_paper_is_named(record, two_papers):
 
     (words,) = found()
     assert words.startswith(f"paper {pk}, {who(record)}: is gone")
+
+
+@pytest.fixture
+def addendum(desk, time_machine):
+    """An addition to the signed assessment."""
+    time_machine.move_to(datetime.combine(desk.assessment.assessed_on, time(12), UTC))
+    return write_addendum(
+        assessment=desk.assessment,
+        by=desk.by,
+        kind=AddendumKind.ADDITION,
+        reason="Told later",
+        text="Old shoes.",
+        acted_on=timezone.localdate(),
+    )
+
+
+def the_addendum(row, what):
+    return f"addendum {row.number} of assessment {row.assessment_id}, {what}"
+
+
+def test_untouched_addendum_is_well(addendum):
+    assert verified()[0] == 0
+    assert "addendum: 1 held against the seal" in verified()[1]
+
+
+def test_changed_addendum_is_named(addendum, record):
+    Addendum.objects.filter(pk=addendum.pk).update(text="New shoes.")
+
+    (words,) = found()
+    assert words.startswith(the_addendum(addendum, f"{who(record)}: is not what was signed"))
+
+
+def test_deleted_addendum_is_named(addendum, record):
+    Addendum.objects.filter(pk=addendum.pk).delete()
+
+    (words,) = found()
+    assert words.startswith(the_addendum(addendum, f"{who(record)}: is gone"))
+
+
+def test_added_addendum_is_named(addendum, record):
+    addendum.pk, addendum.number = None, 2
+    addendum.save(force_insert=True)
+
+    assert found() == [
+        the_addendum(addendum, f"{who(record)}: is there, and no line of the trail says so")
+    ]
 
 
 def test_second_signature_is_named(record):

@@ -46,7 +46,7 @@ class Command(BaseCommand):
 def counts(tally: Tally) -> Iterator[str]:
     """What was looked at, and the newest line of each chain."""
     for kind, sealed in tally.sealed.items():
-        older = tally.unsealed[kind]
+        older = tally.unsealed.get(kind, 0)
         more = f", {older} signed before seals were kept" if older else ""
         yield f"{kind}: {sealed} held against the seal{more}"
     for name, number, head in tally.chains:
