@@ -8,6 +8,7 @@ from django.urls import URLResolver, get_resolver, reverse
 
 from assessments.facts import assessment_value
 from assessments.models import Assessment
+from assessments.services.assessments import sign_assessment
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.services.programmes import take_over
@@ -96,6 +97,11 @@ class World(dict):
     def assessment(self):
         return make_assessment(edition=self.edition, client=self.runner, by=self.staff, on=DAY)
 
+    def first_version(self):
+        """Sign the assessment of the address: a draft has no versions."""
+        draft = Assessment.objects.get(pk=self["assessments", "pk"])
+        return sign_assessment(assessment=draft, findings=[], by=self.staff).addenda.count() + 1
+
     def programme(self):
         data = json.loads((CASES / "06-arm-reach-with-overstride.json").read_text())
         record = record_from_file(data, edition=self.edition, client=self.runner, by=self.staff)
@@ -128,6 +134,7 @@ MAKERS = {
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,
     ("assessments", "pk"): lambda world: world.assessment().pk,
+    ("versions", "number"): lambda world: world.first_version(),
     ("screening-answers", "pk"): lambda world: (
         make_screening(world.runner, world.staff, DAY, yes=["s20"], flags=["s20"]).answers.get().pk
     ),

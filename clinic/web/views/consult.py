@@ -16,7 +16,7 @@ from django.utils import timezone
 from django.utils.cache import patch_vary_headers
 from django.views.decorators.http import require_http_methods
 
-from assessments import grid
+from assessments import addenda, grid
 from assessments.domain.tables import TestRow
 from assessments.editions import newest, tables_of
 from assessments.facts import assessment_value
@@ -172,6 +172,7 @@ def page(
         "programme_link": link("programme-open", assessment.pk),
         "referral_link": link("referral-new", assessment.pk),
         **_ages(assessment),
+        **addenda.standing(held, tables),
         **more,
     }
 

@@ -1,0 +1,39 @@
+"""The checksum of one version of a signed assessment, so that two prints can be compared."""
+
+from assessments.grid import FIELDS, NARRATIVE, Stored, state_of
+from clinic.domain.chain import checksum
+
+SIGNED = ("kind", "assessed_on", "edition_id", "history_id", "screening_id", "signed_at")
+SETTINGS = (
+    "position",
+    "surface",
+    "speed_m_s",
+    "incline_percent",
+    "frame_rate_hz",
+    "steps_averaged",
+    "shoes",
+)
+ADDED = ("number", "kind", "about", "reason", "text", "acted_on", "entered_at", "changes")
+
+
+def version_hash(held: Stored) -> str:
+    """SHA-256 of what a version says: its texts, settings, answers as amended and addenda."""
+    assessment = held.assessment
+    trials = {one.pk: one.position for one in held.trials}
+    answers = [
+        [kind, trials.get(trial, 0), code, side, *(getattr(state_of(row), one) for one in FIELDS)]
+        for (kind, trial, code, side), row in held.rows.items()
+    ]
+    return checksum(
+        {
+            "client": assessment.client.number,
+            "signed_by": str(assessment.signed_by),
+            "signed": [getattr(assessment, name) for name in (*SIGNED, *NARRATIVE)],
+            "trials": [[getattr(one, name) for name in SETTINGS] for one in held.trials],
+            "answers": sorted(answers),
+            "addenda": [
+                [*(getattr(one, name) for name in ADDED), str(one.author)]
+                for one in assessment.addenda.all()
+            ],
+        }
+    )
