@@ -5,7 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 
-from assessments.domain.placed import EventKind, PlacedTrial
+from assessments.domain.events import EventKind
+from assessments.domain.placed import PlacedTrial
 from assessments.domain.vocabulary import Side
 
 

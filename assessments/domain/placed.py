@@ -2,30 +2,15 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
 from assessments.domain.camera import Camera, Facing, Up, View
+from assessments.domain.events import Event
 from assessments.domain.frames import Settings
 from assessments.domain.measured import Floats
 from assessments.domain.segment_tables import SegmentTable
 from assessments.domain.vocabulary import Side
-
-
-class EventKind(StrEnum):
-    CONTACT = "contact"
-    TOE_OFF = "toe_off"
-
-
-@dataclass(frozen=True, slots=True)
-class PlacedEvent:
-    """A foot that meets or leaves the ground, in a frame or at a time in seconds, or both."""
-
-    kind: EventKind
-    side: Side
-    frame: int | None = None
-    time_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +48,7 @@ class PlacedTrial:
     sex: str | None = None
     segment_table: SegmentTable = SegmentTable.DEMPSTER_WINTER
     frames: tuple[PlacedFrame, ...] = ()
-    events: tuple[PlacedEvent, ...] = ()
+    events: tuple[Event, ...] = ()
 
     @property
     def settings(self) -> Settings:

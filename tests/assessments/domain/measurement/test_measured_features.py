@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from assessments.domain.camera import View
+from assessments.domain.events import Event, EventKind
 from assessments.domain.frame_results import frame_results
 from assessments.domain.measured import Measured
 from assessments.domain.measured_features import (
@@ -16,7 +17,6 @@ from assessments.domain.measured_features import (
     features_of_timing,
 )
 from assessments.domain.moments import Moment, Step, steps_of
-from assessments.domain.events import Event, EventKind
 from assessments.domain.placed import PlacedFrame
 from assessments.domain.reading import read_assessment_tables
 from assessments.domain.vocabulary import Method, Side
