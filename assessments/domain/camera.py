@@ -109,7 +109,7 @@ class Points:
             self._lost[name] = None if whole else np.asarray(~finite.all(axis=-1))
         return self._lost[name]
 
-    def within(self, frames: Bools) -> "Points":
+    def within(self, frames: Bools | slice) -> "Points":
         """The same landmarks in those frames only."""
         return Points({name: array[frames] for name, array in self._arrays.items()})
 

@@ -5,13 +5,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from assessments.domain import frontal, geometry
 from assessments.domain.camera import Camera, Points, View
 from assessments.domain.centre_of_mass import Centre, ahead_of_centre, centre_of_mass
 from assessments.domain.distances import ahead
-from assessments.domain.measured import Measured, Reason, SettingError, absent
+from assessments.domain.measured import Bools, Measured, Reason, SettingError, absent
 from assessments.domain.segment_tables import (
     ANKLE,
     ELBOW,
@@ -26,6 +26,8 @@ from assessments.domain.segment_tables import (
 from assessments.domain.segments import Segment, segment
 
 FIBULA = "fibular_head"
+# frames taken at a time, so that what is worked on stays in the processor's cache
+BLOCK = 8192
 SIDE_CODES = (
     "trunk_lean",
     "body_line_lean",
@@ -42,6 +44,33 @@ SIDE_CODES = (
     "heel_to_hip",
 )
 FRONTAL_CODES = ("pelvic_drop", "hip_adduction", "knee_gap", "rearfoot_eversion")
+
+
+class Join:
+    """One measure put together from parts of its frames."""
+
+    def __init__(self, shape: int | tuple[int, ...]) -> None:
+        self._value, self._sd = np.full(shape, np.nan), np.full(shape, np.nan)
+        self._why: NDArray[np.int16] = np.zeros(shape, np.int16)
+        self._reasons: dict[Reason, int] = {}
+        self._methods: dict[str, None] = {}
+
+    def add(self, frames: Bools | slice, part: Measured) -> None:
+        """Take over a part. frames: those that it is of."""
+        self._value[frames], self._sd[frames] = part.value, part.sd
+        self._methods.setdefault(part.method)
+        if part.why is not None:
+            numbers = [0, *(self._number(reason) for reason in part.reasons)]
+            self._why[frames] = np.array(numbers, np.int16)[part.why]
+
+    def measured(self) -> Measured:
+        """The whole."""
+        method = "; or ".join(filter(None, self._methods))
+        why = self._why if self._reasons else None
+        return Measured(self._value, self._sd, 1, method, why, tuple(self._reasons))
+
+    def _number(self, reason: Reason) -> int:
+        return self._reasons.setdefault(reason, len(self._reasons) + 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +113,19 @@ def frame_measures(
 
 def side_measures(points: Points, settings: Settings) -> dict[str, Measured]:
     """The codes of the side view. Arguments and source as frame_measures."""
+    knee = FIBULA if FIBULA in points else KNEE
+    if len(points.shape) != 1 or points.shape[0] <= BLOCK:
+        return _side_measures(points, settings, knee)
+    frames = points.shape[0]
+    joins = {code: Join(frames) for code in SIDE_CODES}
+    for first in range(0, frames, BLOCK):
+        block = slice(first, min(first + BLOCK, frames))
+        for code, part in _side_measures(points.within(block), settings, knee).items():
+            joins[code].add(block, part)
+    return {code: join.measured() for code, join in joins.items()}
+
+
+def _side_measures(points: Points, settings: Settings, knee: str) -> dict[str, Measured]:
     camera = settings.camera
 
     def line(start: str, end: str) -> Segment:
@@ -91,7 +133,7 @@ def side_measures(points: Points, settings: Settings) -> dict[str, Measured]:
 
     trunk, body, thigh = line(HIP, SHOULDER), line(ANKLE, HIP), line(KNEE, HIP)
     leg, foot = line(ANKLE, KNEE), line(HEEL, FIFTH)
-    joint_leg = line(ANKLE, FIBULA) if FIBULA in points else leg
+    joint_leg = leg if knee == KNEE else line(ANKLE, knee)
     return {
         "trunk_lean": geometry.trunk_lean(trunk),
         "body_line_lean": geometry.body_line_lean(body),
@@ -114,14 +156,15 @@ def frontal_measures(
 ) -> dict[str, Measured]:
     """The codes of the back and front views. Arguments and source as frame_measures."""
     legs = _legs(points, side)
-    codes = [code for code in FRONTAL_CODES if code != "knee_gap"]
     if points.shape == ():
         stance = _of_stance(points, view, legs.item(), camera)
     else:
-        parts = {
-            leg: _of_legs(points, view, leg, legs, camera) for leg in dict.fromkeys(legs.flat)
-        }
-        stance = {code: _joined(legs, {leg: parts[leg][code] for leg in parts}) for code in codes}
+        joins = {code: Join(points.shape) for code in FRONTAL_CODES if code != "knee_gap"}
+        for leg in dict.fromkeys(legs.flat):
+            here = np.asarray(legs == leg, dtype=bool)
+            for code, part in _of_stance(points.within(here), view, leg, camera).items():
+                joins[code].add(here, part)
+        stance = {code: join.measured() for code, join in joins.items()}
     return stance | {"knee_gap": frontal.knee_gap(points, view, camera)}
 
 
@@ -179,28 +222,6 @@ def _legs(points: Points, side: str | Sequence[str | None] | None) -> Any:
     if legs.shape not in {(), points.shape}:
         raise SettingError("side", f"has shape {legs.shape}, the frames {points.shape}")
     return np.broadcast_to(legs, points.shape)
-
-
-def _of_legs(
-    points: Points, view: View, leg: Any, legs: Any, camera: Camera
-) -> dict[str, Measured]:
-    here = np.asarray(legs == leg, dtype=bool)
-    return _of_stance(points.within(here), view, leg, camera)
-
-
-def _joined(legs: Any, parts: Mapping[Any, Measured]) -> Measured:
-    """One measure of all frames from its measures while each leg stood."""
-    value, sd = np.full(legs.shape, np.nan), np.full(legs.shape, np.nan)
-    why = np.zeros(legs.shape, np.int16)
-    told: tuple[Reason, ...] = ()
-    method = ""
-    for leg, part in parts.items():
-        here = np.asarray(legs == leg, dtype=bool)
-        value[here], sd[here], method = part.value, part.sd, part.method or method
-        if part.why is not None:
-            why[here] = np.where(part.why == 0, 0, part.why + len(told))
-            told += part.reasons
-    return Measured(value, sd, 1, method, why if told else None, told)
 
 
 def _other_view(points: Points, view: View) -> dict[str, Measured]:

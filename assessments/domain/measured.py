@@ -200,8 +200,8 @@ def positive_or_raise(number: float, what: str) -> float:
 
 def absent(reason: Reason, shape: Sequence[int], method: str = "") -> Measured:
     """No number in any frame, for one reason. shape: of the frames, () for one."""
-    nothing = np.full(tuple(shape), np.nan)
-    why = np.ones(tuple(shape), dtype=np.int16)
+    nothing = np.broadcast_to(np.nan, tuple(shape))  # no memory for what is not there
+    why = np.broadcast_to(np.int16(1), tuple(shape))
     return Measured(nothing, nothing, 1, method, why, (reason,))
 
 
