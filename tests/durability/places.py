@@ -11,7 +11,7 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 SERVER_FOLDERS = Path("/usr/lib/postgresql")
-PATIENCE = 30  # seconds until something that starts or ends is called stuck
+PATIENCE = 60  # seconds until something that starts or ends is called stuck
 
 
 def free_port():

@@ -6,6 +6,7 @@ import pytest
 from django.urls import reverse
 
 from assessments.models import Assessment
+from assessments.services.assessments import sign_assessment
 from clinic.domain.vocabulary import PaperState
 from clinic.models import Appointment, Paper, TrailEntry
 from clinic.web import handouts, letter_signing
@@ -162,6 +163,33 @@ class SigningLetter(Act):
         )
 
 
+class Adding(Act):
+    """An answer of a signed assessment is corrected beside it."""
+
+    def __init__(self, browser, edition):
+        self.desk = Desk(edition, "02")
+        super().__init__(browser, self.desk.by)
+        sign_assessment(assessment=self.desk.assessment, findings=(), by=self.by)
+
+    def press(self):
+        return self.post(
+            "addendum-new",
+            self.desk.pk,
+            kind="correction",
+            answer="o.cadence.none",
+            value="171",
+            text="Counted again from the film.",
+            reason="Two steps were missed.",
+            acted_on="10.3.2027",
+        )
+
+    def is_whole(self, grown):
+        assessment = self.desk.assessment
+        kept = [one.changes[0]["now"] for one in assessment.addenda.all()]
+        lines = TrailEntry.objects.filter(action="amend", object_key=str(self.desk.pk)).count()
+        return kept == [{"value": "171"}] and grown["Addendum"] == lines == 1
+
+
 class Booking(Act):
     """An appointment takes its place in the diary, and a reassessment that waited is booked."""
 
@@ -213,6 +241,12 @@ def test_signing_a_letter(browser, edition):
     found = struck_everywhere(lambda: SigningLetter(browser, edition))
 
     assert_all_or_nothing(found, at_least=10)
+
+
+def test_adding_to_a_signed_assessment(browser, edition):
+    found = struck_everywhere(lambda: Adding(browser, edition))
+
+    assert_all_or_nothing(found, at_least=20)
 
 
 def test_booking_an_appointment(browser):
