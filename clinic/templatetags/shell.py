@@ -23,6 +23,7 @@ PLACES = [
     ("Diary", "diary"),
     ("Due", "due-list"),
     ("Library", "library"),
+    ("Trail", "trail-list"),
 ]
 
 

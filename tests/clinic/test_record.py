@@ -159,14 +159,14 @@ def test_an_opening_is_recorded_and_shown(client, runner, staff):
         runner,
         "client",
     )
-    assert f"1 Jun 2026, 11:00: {staff} (clinician), view client" in shown
+    assert f"1 Jun 2026, 11:00: {staff} (clinician), the record" in shown
 
 
 def test_only_the_last_ten_lines_of_the_trail_are_shown(client, runner, staff):
     for _ in range(11):
         shown = page(client, staff, runner)
 
-    assert shown.count("view client") == 10
+    assert shown.count("(clinician), the record") == 10
 
 
 @pytest.mark.parametrize("rows", [1, 40])

@@ -94,7 +94,9 @@ def _clinical(client: Client) -> dict[str, Any]:
         "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
         "episodes": _episodes(client),
         "papers": client.papers.for_listing(),
-        "entries": TrailEntry.objects.filter(client=client).order_by("-at", "-pk")[:TRAIL_LINES],
+        "entries": TrailEntry.objects.filter(client=client, action=TrailAction.VIEW).order_by(
+            "-at", "-pk"
+        )[:TRAIL_LINES],
     }
 
 
