@@ -39,13 +39,18 @@ class RunnerGiven:
 
 
 def model_measures(
-    contact: Measured | None, flight: Measured | None, given: RunnerGiven
+    contact: Measured | None,
+    flight: Measured | None,
+    given: RunnerGiven,
+    *,
+    correlation: float = 0.0,
 ) -> dict[str, ModelValue]:
     """For f_max (N), com_displacement, leg_compression (m), k_vert, k_leg (kN/m), oxygen_cost.
 
     Each {"value", "sd", "warning"}; value and sd None where something is not given, which the
     warning then names. oxygen_cost in ml/kg/min. contact, flight: mean times in s of both feet,
-    scalars, None or NaN where there are none. Errors: SettingError for numbers that cannot be.
+    scalars, None or NaN where there are none; correlation: of their errors, as Timing says.
+    Errors: SettingError for numbers that cannot be.
     Source: MEASUREMENT.md, Model; formulae: Morin 2005, ACSM.
     """
     leg, leg_said = leg_length(given.leg_length_m, given.height_m)
@@ -57,11 +62,13 @@ def model_measures(
         "leg_length_m or height_m": _one(leg, given.leg_length_sd),
     }
     said = validity_warning(given.speed_m_s, given.grade_percent)
-    measures = {code: _spring(code, known, said, leg_said) for code in SPRING_CODES}
+    measures = {code: _spring(code, known, said, leg_said, correlation) for code in SPRING_CODES}
     return measures | {"oxygen_cost": _oxygen(given)}
 
 
-def _spring(code: str, known: dict[str, Measured | None], said: str, leg_said: str) -> ModelValue:
+def _spring(
+    code: str, known: dict[str, Measured | None], said: str, leg_said: str, correlation: float
+) -> ModelValue:
     needed = ["contact_time", "flight_time"]
     needed += ["mass_kg"] * (code in ("f_max", "k_vert", "k_leg"))
     uses_leg = code in ("leg_compression", "k_leg")
@@ -70,23 +77,23 @@ def _spring(code: str, known: dict[str, Measured | None], said: str, leg_said: s
     if without:
         return _nothing(f"not given: {', '.join(without)}")
     warning = f"{said}; {leg_said}" if uses_leg and leg_said else said
-    return _value(_computed(code, known), warning)
+    return _value(_computed(code, known, correlation), warning)
 
 
-def _computed(code: str, known: dict[str, Measured | None]) -> Measured:
+def _computed(code: str, known: dict[str, Measured | None], correlation: float) -> Measured:
     absent = Measured(nan, nan)
     contact, flight, mass, speed, leg = (number or absent for number in known.values())
     match code:
         case "f_max":
-            return f_max(mass, contact, flight)
+            return f_max(mass, contact, flight, correlation=correlation)
         case "com_displacement":
-            return com_displacement(contact, flight)
+            return com_displacement(contact, flight, correlation=correlation)
         case "k_vert":
-            return k_vert(mass, contact, flight)
+            return k_vert(mass, contact, flight, correlation=correlation)
         case "leg_compression":
-            return leg_compression(speed, leg, contact, flight)
+            return leg_compression(speed, leg, contact, flight, correlation=correlation)
         case _:
-            return k_leg(Runner(mass, speed, leg, contact, flight))
+            return k_leg(Runner(mass, speed, leg, contact, flight, correlation))
 
 
 def _oxygen(given: RunnerGiven) -> ModelValue:

@@ -2,7 +2,8 @@
 
 All formulae: Morin JB et al. 2005, Journal of Applied Biomechanics 21:167-180. The vertical force
 of a contact is half a sine wave, F(t) = f_max sin(pi t / contact time). Scalars or arrays of one
-shape. Errors of the results: first order from those of the inputs, taken as independent.
+shape. Errors of the results: first order from those of the inputs, independent but for contact and
+flight, which share the toe-off; correlation: of the errors of the two, -1 to 1.
 """
 
 from collections.abc import Mapping
@@ -33,7 +34,8 @@ Slopes = dict[str, Number]
 class Runner:
     """What the model needs: mass (kg), speed (m/s), leg (m), contact and flight (s).
 
-    Scalars or arrays of one shape; each with its sd in the same unit.
+    Scalars or arrays of one shape; each with its sd in the same unit. correlation: of the errors
+    of contact and flight.
     """
 
     mass: Measured
@@ -41,6 +43,7 @@ class Runner:
     leg: Measured
     contact: Measured
     flight: Measured
+    correlation: float = 0.0
 
 
 def leg_length(leg_m: float | None, height_m: float | None) -> tuple[float | None, str]:
@@ -56,7 +59,9 @@ def leg_length(leg_m: float | None, height_m: float | None) -> tuple[float | Non
     return None, "neither leg length nor height was given"
 
 
-def f_max(mass: Measured, contact: Measured, flight: Measured) -> Measured:
+def f_max(
+    mass: Measured, contact: Measured, flight: Measured, *, correlation: float = 0.0
+) -> Measured:
     """Peak vertical force in N, m g (pi / 2) (flight / contact + 1).
 
     mass: kg; contact, flight: s; scalars or shape (n,). Errors: SettingError unless mass and
@@ -64,22 +69,38 @@ def f_max(mass: Measured, contact: Measured, flight: Measured) -> Measured:
     """
     m, tc, tf = _inputs(mass, contact, flight)
     return _measured(
-        _force(m, tc, tf), _force_slopes(m, tc, tf), mass=mass, contact=contact, flight=flight
+        _force(m, tc, tf),
+        _force_slopes(m, tc, tf),
+        mass=mass,
+        contact=contact,
+        flight=flight,
+        correlation=correlation,
     )
 
 
-def com_displacement(contact: Measured, flight: Measured) -> Measured:
+def com_displacement(contact: Measured, flight: Measured, *, correlation: float = 0.0) -> Measured:
     """Downward way of the centre of mass in contact in m, + down.
 
     f_max tc^2 / (m pi^2) - g tc^2 / 8, in which the mass falls out. contact, flight: s, scalars
     or shape (n,). Errors: SettingError as for f_max. Source: Morin 2005.
     """
     _, tc, tf = _inputs(_one(), contact, flight)
-    return _measured(_sink(tc, tf), _sink_slopes(tc, tf), contact=contact, flight=flight)
+    return _measured(
+        _sink(tc, tf),
+        _sink_slopes(tc, tf),
+        contact=contact,
+        flight=flight,
+        correlation=correlation,
+    )
 
 
 def leg_compression(
-    speed: Measured, leg: Measured, contact: Measured, flight: Measured
+    speed: Measured,
+    leg: Measured,
+    contact: Measured,
+    flight: Measured,
+    *,
+    correlation: float = 0.0,
 ) -> Measured:
     """Shortening of the leg spring in contact in m, L - root(L^2 - (v tc / 2)^2) + sink.
 
@@ -95,10 +116,13 @@ def leg_compression(
         leg=leg,
         contact=contact,
         flight=flight,
+        correlation=correlation,
     )
 
 
-def k_vert(mass: Measured, contact: Measured, flight: Measured) -> Measured:
+def k_vert(
+    mass: Measured, contact: Measured, flight: Measured, *, correlation: float = 0.0
+) -> Measured:
     """Vertical stiffness in kN/m, f_max over com_displacement.
 
     mass: kg; contact, flight: s; scalars or shape (n,). Errors: SettingError as for f_max.
@@ -107,7 +131,14 @@ def k_vert(mass: Measured, contact: Measured, flight: Measured) -> Measured:
     m, tc, tf = _inputs(mass, contact, flight)
     force, sink = _force(m, tc, tf), _sink(tc, tf)
     slopes = _quotient_slopes(force, _force_slopes(m, tc, tf), sink, _sink_slopes(tc, tf))
-    return _measured(force / sink / 1000, slopes, mass=mass, contact=contact, flight=flight)
+    return _measured(
+        force / sink / 1000,
+        slopes,
+        mass=mass,
+        contact=contact,
+        flight=flight,
+        correlation=correlation,
+    )
 
 
 def k_leg(runner: Runner) -> Measured:
@@ -129,6 +160,7 @@ def k_leg(runner: Runner) -> Measured:
         leg=runner.leg,
         contact=runner.contact,
         flight=runner.flight,
+        correlation=runner.correlation,
     )
 
 
@@ -201,9 +233,13 @@ def _quotient_slopes(
     }
 
 
-def _measured(value: Number, slopes: Slopes, **inputs: Measured) -> Measured:
+def _measured(value: Number, slopes: Slopes, correlation: float, **inputs: Measured) -> Measured:
     parts = [(slopes[name] * np.asarray(given.sd)) ** 2 for name, given in inputs.items()]
-    sd = np.sqrt(np.sum(np.broadcast_arrays(*parts), axis=0))
+    if not -1 <= correlation <= 1:
+        raise SettingError("correlation", f"must be from -1 to 1, is {correlation}")
+    shared = 2 * correlation * slopes["contact"] * slopes["flight"]
+    shared = shared * inputs["contact"].sd * inputs["flight"].sd
+    sd = np.sqrt(np.maximum(np.sum(np.broadcast_arrays(*parts, shared), axis=0), 0.0))
     n = inputs["contact"].n
     if np.ndim(value) == 0:
         return Measured(float(value), float(sd), n, METHOD)

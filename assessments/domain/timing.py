@@ -38,11 +38,15 @@ class Sided:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """Measures by their code, missed and doubled events, and what is to be said of them."""
+    """Measures by their code, missed and doubled events, and what is to be said of them.
+
+    correlation: of the errors of mean contact and flight time, which share the toe-off.
+    """
 
     measures: dict[str, Sided]
     missed: tuple[MissedEvent, ...]
     warnings: tuple[str, ...]
+    correlation: float = 0.0
 
 
 def timing_measures(
@@ -96,7 +100,8 @@ def timing(
     }
     measures = {"cadence": _cadence(times, limits)} | times
     measures |= _lengths(times, speed_m_s) | _asymmetries(times)
-    return Timing(measures, steps.missed, _warnings(steps, times, limits))
+    said = _warnings(steps, times, limits)
+    return Timing(measures, steps.missed, said, _correlation(steps, times))
 
 
 def interval_sd(frame_rate_hz: float, interval_s: float | None = None) -> float:
@@ -237,6 +242,36 @@ def _strides(steps: Steps) -> Iterable[tuple[Mark, Mark, Mark | None]]:
 
 def _apart(earlier: Mark, later: Mark, steps: int) -> bool:
     return earlier.sure and later.sure and later.step - earlier.step == steps
+
+
+def _correlation(steps: Steps, times: dict[str, Sided]) -> float:
+    """Of the errors of mean contact and flight: -1/2 by reading frames, else that of the sample.
+
+    An early toe-off shortens contact and lengthens flight: of three equal roundings they share
+    one, with the other sign. 0 where neither can be told.
+    """
+    flights = [
+        (toe_off.index, landing.time - toe_off.time) for toe_off, landing in _landings(steps)
+    ]
+    contact_of = {
+        toe_off.index: toe_off.time - contact.time
+        for contact, toe_off in zip(steps.contacts, steps.toe_offs, strict=True)
+        if toe_off is not None
+    }
+    pairs = np.array([(contact_of[index], flight) for index, flight in flights])
+    if _reading_governs(times["contact_time"]) and _reading_governs(times["flight_time"]):
+        return -0.5
+    if len(pairs) < 3 or not np.all(np.std(pairs, axis=0) > 0):
+        return 0.0
+    return float(np.corrcoef(pairs.T)[0, 1])
+
+
+def _reading_governs(sided: Sided) -> bool:
+    """Whether the error of the mean is that of reading frames and not its standard error."""
+    mean = sided.together
+    if not mean.n or not float(mean.sd) > 0:
+        return False
+    return not isfinite(sided.scatter) or float(mean.sd) > sided.scatter / sqrt(_n(mean))
 
 
 def _sided(readings: Iterable[Reading], method: str) -> Sided:

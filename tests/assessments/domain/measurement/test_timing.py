@@ -349,6 +349,36 @@ def test_film_may_begin_in_stance_once():
     assert (missed["kind"], missed["side"], missed["index"]) == ("contact", "left", 0)
 
 
+def test_contact_missed_after_the_other_foot_is_named_once():
+    events = made_run()
+    (missed,) = timing_measures(events[1:4] + events[5:], frame_rate_hz=120)["missed_events"]
+
+    assert (missed["kind"], missed["side"], missed["time_s"]) == (
+        "contact",
+        "left",
+        pytest.approx(100 / 120),
+    )
+
+
+def test_contacts_that_are_all_doubled_give_no_number():
+    events = [seen("contact", "L", 0), seen("contact", "L", 2), seen("contact", "R", 45)]
+    found = timing_measures(events, frame_rate_hz=120)
+
+    assert found["cadence"]["value"] is None
+    assert [one["fault"] for one in found["missed_events"]] == ["doubled"]
+
+
+def test_errors_of_contact_and_flight_are_correlated_as_they_are_read():
+    # -1/2 of three equal roundings, one shared with the other sign; the measured run as sampled
+    rows = rows_of("run01_contacts.csv")
+    start, end = (np.array([float(row[name]) for row in rows]) for name in ("start_s", "end_s"))
+    sample = np.corrcoef((end - start)[:-1], start[1:] - end[:-1])[0, 1]
+
+    assert timing(made_run(), frame_rate_hz=120).correlation == -0.5
+    assert timing(run01()).correlation == pytest.approx(sample)
+    assert timing(run01()[:4]).correlation == 0.0
+
+
 def test_missed_last_contact_is_seen_by_its_toe_off():
     events = made_run()
     between = timing_measures(events[:-4] + events[-3:], frame_rate_hz=120)["missed_events"]
