@@ -46,6 +46,7 @@ class Line:
     edition_id: int
     form: DoseForm
     problem: str = ""
+    overtaken: bool = False
 
     @property
     def figure(self) -> SafeString:
@@ -133,6 +134,8 @@ class Desk:
     programme: Programme | None
     problems: dict[int, str] = field(default_factory=dict)
     forms: dict[int, DoseForm] = field(default_factory=dict)
+    # lines that somebody else changed since the page showed them
+    overtaken: set[int] = field(default_factory=set)
 
     @property
     def edition(self) -> Edition:
@@ -167,6 +170,7 @@ class Desk:
                 edition_id=self.assessment.edition_id,
                 form=self.forms.get(item.pk) or DoseForm(instance=item),
                 problem=self.problems.get(item.pk, ""),
+                overtaken=item.pk in self.overtaken,
             )
 
     @property

@@ -73,6 +73,8 @@ def _short(number: int | Decimal) -> int | Decimal:
 
 
 class AgreementForm(forms.Form):
+    overtaken = False  # whether somebody else saved another answer meanwhile
+
     seen = forms.IntegerField(widget=forms.HiddenInput)
     review_on = DateField(label="Next check")
     agreed = forms.ChoiceField(
@@ -90,12 +92,17 @@ class AgreementForm(forms.Form):
             "seen", Div("review_on", InlineRadios("agreed"), css_class="pair")
         )
 
+    def add_prefix(self, field_name: str) -> str:
+        """What the page has seen is told from what was typed by its name."""
+        return "was.agreement" if field_name == "seen" else super().add_prefix(field_name)
+
     def after(self, programme: Programme) -> Self:
         """The same answers on top of what somebody else saved meanwhile, named beside them."""
         typed = {name: self.data.get(name, "") for name in ("review_on", "agreed")}
-        form = type(self)(typed | {"seen": programme.version})
+        form = type(self)(typed | {"was.agreement": programme.version})
+        form.overtaken = True
         theirs = f"{programme.review_on:%-d %b %Y}, agreed: {programme.agreed or 'not said'}"
-        form.add_error(None, f"Somebody else saved meanwhile: {theirs}. Save to keep yours.")
+        form.add_error(None, f"Somebody else saved meanwhile: {theirs}. Choose which stands.")
         return form
 
 

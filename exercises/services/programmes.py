@@ -82,7 +82,8 @@ def take_over(
     """Save the proposal as a programme and return it; raises ValidationError.
 
     Taken over again, lines that nobody has decided follow the new proposal: those no longer
-    proposed are withdrawn, decided ones stay as they were decided.
+    proposed are withdrawn, decided ones stay as they were decided. A dose or a reason that was
+    typed in an undecided line stays; its pain ceiling follows the new proposal.
     """
     if proposal.outcome is Outcome.STOP_ALL:
         raise ValidationError("A hold stops everything: no programme is made.")
@@ -92,11 +93,12 @@ def take_over(
     if programme is not None and programme.is_issued:
         raise ValidationError(ISSUED)
     action = TrailAction.CHANGE if programme else TrailAction.CREATE
+    own = _own_lines(programme) if programme else frozenset()
     programme = programme or Programme(site_id=assessment.site_id, assessment=assessment)
     _set_plan(programme, proposal)
     programme.full_clean(exclude=["assessment"])
     programme.save()
-    _take_items(programme, proposal, by)
+    _take_items(programme, proposal, by, own)
     _settle(programme, edition)
     trail.record(action, by=by, row=programme, client=assessment.client)
     return programme
@@ -113,14 +115,25 @@ def _set_plan(programme: Programme, proposal: Proposal) -> None:
         programme.version += 1
 
 
-def _take_items(programme: Programme, proposal: Proposal, by: Staff) -> None:
+def _own_lines(programme: Programme) -> frozenset[str]:
+    """Exercises that nobody has decided, with a dose or a reason that was typed."""
+    waiting = programme.items.filter(decision=Decision.PROPOSED.value)
+    return frozenset(
+        item.exercise_id
+        for item in waiting
+        if item.reason or _decision_of(item, programme) is Decision.ADJUSTED
+    )
+
+
+def _take_items(programme: Programme, proposal: Proposal, by: Staff, own: frozenset[str]) -> None:
     held = {item.exercise_id: item for item in programme.items.all()}
     ticks = {code for note in proposal.notes if note.code == NEEDS_TICK for code in note.exercises}
     proposed = [item.exercise for item in proposal.programme]
     for place, line in enumerate(proposal.programme, start=1):
         item = held.get(line.exercise)
         if item is None or item.decision in {Decision.PROPOSED.value, Decision.WITHDRAWN.value}:
-            _keep_line(item or ProgrammeItem(programme=programme), line, place)
+            item = item or ProgrammeItem(programme=programme)
+            _keep_line(item, line, place, typed=line.exercise in own)
         _set_tick(programme, line.exercise, needed=line.exercise in ticks)
     for item in held.values():
         if item.exercise_id not in proposed and item.decision == Decision.PROPOSED.value:
@@ -139,7 +152,8 @@ def _renumber(programme: Programme) -> None:
             item.save(update_fields=["position"])
 
 
-def _keep_line(item: ProgrammeItem, line: Item, place: int) -> None:
+def _keep_line(item: ProgrammeItem, line: Item, place: int, *, typed: bool) -> None:
+    """typed: its dose and reason are the clinician's own already."""
     item.site_id = item.programme.site_id
     item.exercise_id = line.exercise
     item.position, item.stage, item.side = place, line.stage.value, line.side.value
@@ -150,11 +164,12 @@ def _keep_line(item: ProgrammeItem, line: Item, place: int) -> None:
         {"rule": one.rule, "findings": list(one.findings), "evidence": one.evidence.value}
         for one in line.because
     ]
-    item.decision, item.reason = Decision.PROPOSED.value, ""
+    item.decision = Decision.PROPOSED.value
+    item.reason = item.reason if typed else ""
     item.decided_by = item.decided_at = None
     # what a page showed before cannot be accepted unseen
     item.version += 1 if item.pk else 0
-    for name in DOSE:
+    for name in () if typed else DOSE:
         setattr(item, name, getattr(line.dose, name))
     item.full_clean(exclude=["programme", "exercise"], validate_unique=False)
     item.save()
@@ -259,6 +274,53 @@ def decide(
     return item
 
 
+@transaction.atomic
+def keep_fields(
+    *,
+    item: ProgrammeItem,
+    seen: int,
+    by: Staff,
+    value: AssessmentValue,
+    edition: Edition,
+    reason: str,
+    dose: Mapping[str, Any],
+) -> ProgrammeItem:
+    """Save what was typed of a line and return it; typing alone decides nothing.
+
+    A line that was taken stands as accepted or adjusted by its new dose; one that waits or was
+    left out stays so. dose: fields that differ from what stands. Raises ValidationError, also
+    for a pain ceiling above the pain zone, and StaleError when somebody changed it after `seen`.
+    """
+    programme = _open(item.programme)
+    if not dose and reason.strip() == item.reason:
+        return item
+    for name, number in dose.items():
+        setattr(item, name, number)
+    fields = ["reason", *dose]
+    if "pain_ceiling" in dose:
+        _refuse_pain(item, value, edition)
+    if item.decision in KEPT and dose:
+        refuse_withheld([item.exercise_id], value, edition)
+        item.decision = _decision_of(item, programme).value
+        item.decided_by, item.decided_at = by, timezone.now()
+        fields += ["decision", "decided_by", "decided_at"]
+    decision = Decision(item.decision)
+    if decision in ASKS_WHY and not reason.strip():
+        raise ValidationError({"reason": ASKS_WHY[decision]})
+    item.reason = reason.strip()
+    _save_item(item, seen, fields)
+    _settle(programme, edition)
+    trail.record(
+        TrailAction.CHANGE,
+        by=by,
+        row=item,
+        client=programme.assessment.client,
+        exercise=item.exercise_id,
+        fields=sorted(["reason", *dose]),
+    )
+    return item
+
+
 def _decision_of(item: ProgrammeItem, programme: Programme) -> Decision:
     """How a line that is taken stands to what was proposed."""
     lines = programme.proposal.get("programme", [])
@@ -316,7 +378,11 @@ def accept_all(
     refuse_withheld(codes, value, edition)
     for item in waiting:
         _refuse_pain(item, value, edition)
-        item.decision, item.decided_by = Decision.ACCEPTED.value, by
+        decision = _decision_of(item, programme)
+        if decision in ASKS_WHY and not item.reason:
+            name = edition.exercises[item.exercise_id].name
+            raise ValidationError(f"{name}: {ASKS_WHY[decision]}")
+        item.decision, item.decided_by = decision.value, by
         item.decided_at, item.version = timezone.now(), item.version + 1
         item.save(update_fields=["decision", "decided_by", "decided_at", "version"])
     trail.record(

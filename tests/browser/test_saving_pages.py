@@ -1,4 +1,6 @@
-"""The screening and a draft letter, saved as they are typed; what somebody else overtook asks."""
+"""Screening, letter and programme, saved as they are typed; what others overtook asks."""
+
+import json
 
 import pytest
 from django.utils import timezone
@@ -7,9 +9,13 @@ from assessments.models import ScreeningAnswer
 from assessments.services.screenings import answer_flags
 from clinic.models import Paper
 from clinic.web.letter_saving import save_parts
+from exercises.models import Programme, ProgrammeItem
 from tests.browser.test_consult import known_client
 from tests.browser.test_saving import ready
+from tests.factories import ClientFactory
 from tests.factories.consult import make_assessment
+from tests.factories.intake import record_from_file
+from tests.vignettes.test_vignettes import CASES
 
 pytestmark = pytest.mark.browser
 
@@ -96,3 +102,69 @@ def test_letter_merges_other_parts_and_asks_about_the_same(hand, letter, clinic_
     keep.wait_for(state="detached")
     kept = [stored(letter, name) for name in ("asked", "if_worse", "next_contact")]
     assert kept == ["Mine", "Rest and ring us", "May"]
+
+
+@pytest.fixture
+def programme(hand, clinic_of_test, edition):
+    data = json.loads((CASES / "06-arm-reach-with-overstride.json").read_text())
+    today = timezone.localdate().isoformat()
+    data["assessed_on"] = data["screening"]["screened_on"] = today
+    ines = clinic_of_test["ines"]
+    runner = ClientFactory(site=ines.home_site)
+    draft = record_from_file(data, edition=edition, client=runner, by=ines)
+    hand.sign_in("ines")
+    hand.go(f"/assessments/{draft.pk}/programme/")
+    hand.page.get_by_role("button", name="Take over the proposal").click()
+    ready(hand.page)
+    return Programme.objects.get()
+
+
+def test_unsaved_line_survives_when_another_is_decided(hand, programme):
+    first, second = programme.items.all()[:2]
+    page = hand.page
+    page.locator(f"#fields-{first.pk} [name=sets]").fill("5")
+    page.locator(f"#fields-{first.pk} .saying.kept").wait_for()
+    page.locator(f"#fields-{second.pk} [name=reason]").fill("Too early")
+    page.locator(f"#fields-{second.pk} .saying.kept").wait_for()
+
+    page.locator(f"#fields-{second.pk}").get_by_role("button", name="Decline").click()
+    ready(page)
+
+    assert page.locator(f"#fields-{first.pk} [name=sets]").input_value() == "5"
+    first.refresh_from_db()
+    second.refresh_from_db()
+    assert (first.sets, first.decision) == (5, "proposed")
+    assert (second.decision, second.reason) == ("declined", "Too early")
+
+
+def test_line_is_refused_beside_its_number_and_asks_when_overtaken(hand, programme):
+    item = programme.items.first()
+    page = hand.page
+    fields = page.locator(f"#fields-{item.pk}")
+    fields.locator("[name=sets]").fill("0")
+    page.locator("#exercise").focus()
+    fields.get_by_text("Between 1 and 20").wait_for()
+    hand.check("programme, refused")
+    ProgrammeItem.objects.filter(pk=item.pk).update(sets=4, version=item.version + 1)
+
+    fields.locator("[name=sets]").fill("6")
+    page.locator("#exercise").focus()
+
+    keep = fields.get_by_role("button", name="Keep mine")
+    keep.wait_for()
+    assert "it now says proposed, 4" in fields.inner_text()
+    hand.check("programme, overtaken")
+    keep.click()
+    keep.wait_for(state="detached")
+    item.refresh_from_db()
+    assert item.sets == 6
+    page.locator("[name=review_on]").fill("2032-01-05")
+    page.get_by_label("yes", exact=True).check()
+    page.locator("#agreement .saved").wait_for()
+    page.get_by_role("button", name="Accept all that is proposed").click()
+    # the page was not told of the other change before: it is looked at once more
+    page.get_by_text("was changed after you opened the page").wait_for()
+    page.get_by_role("button", name="Accept all that is proposed").click()
+    page.get_by_text("Say why the dose is changed").wait_for()
+    programme.refresh_from_db()
+    assert (str(programme.review_on), programme.agreed) == ("2032-01-05", "yes")

@@ -10,6 +10,7 @@ from django.urls import reverse
 from clinic.domain.paper import date_words
 from clinic.models import Paper, Reassessment, TrailEntry
 from exercises.editions import edition_of
+from exercises.forms.programmes import LIMITS
 from exercises.models import Programme, ProgrammeItem
 from tests.clinic.documents.papers import pages
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
@@ -19,6 +20,8 @@ from tests.vignettes.test_vignettes import CASES
 
 CASE = "06-arm-reach-with-overstride"
 DAY = date(2027, 3, 10)  # assessed_on of the vignettes
+
+ACTS = [f"5b8a9f0e-51f6-4c1e-8a55-0a6d0f6a7a0{number}" for number in range(3)]
 
 
 @pytest.fixture(autouse=True)
@@ -50,14 +53,14 @@ def page(assessment):
 def press(client, item, act, **typed):
     item.refresh_from_db()
     address = reverse("programme-item", args=[item.pk])
-    return client.post(address, {"act": act, "seen": item.version} | typed)
+    return client.post(address, {"act": act, "was.version": item.version} | typed)
 
 
 def agree(client, programme, **typed):
     programme.refresh_from_db()
     return client.post(
         reverse("programme-agreement", args=[programme.pk]),
-        {"seen": programme.version, "review_on": "2027-04-21", "agreed": "yes"} | typed,
+        {"was.agreement": programme.version, "review_on": "2027-04-21", "agreed": "yes"} | typed,
     )
 
 
@@ -189,12 +192,185 @@ def test_line_that_somebody_changed_is_not_overwritten(client, clinician, editio
 
     response = client.post(
         reverse("programme-item", args=[item.pk]),
-        {"act": "decline", "seen": 1, "reason": "From another window"},
+        {"act": "decline", "was.version": 1, "reason": "From another window"},
     )
 
     assert response.status_code == 409
     item.refresh_from_db()
     assert item.decision == "accepted"
+
+
+DRILL = {"sets": "6", "hold_s": "30", "rest_s": "30", "sessions_per_week": "7"}
+DRILL |= {"weeks": "2", "pain_ceiling": "2"}
+
+
+def drill(client, clinician, edition):
+    programme = take(client, record(edition, clinician))
+    return programme.items.get(exercise_id="arm_drive_back_drill")
+
+
+def type_in(client, item, act, version=None, **typed):
+    """What the script of the page sends of the fields of one line."""
+    shown = client.get(page(item.programme.assessment)).context["stamp"]
+    item.refresh_from_db()
+    memory = {"was.version": version or item.version, "was.stamp": shown}
+    answer = client.post(
+        reverse("programme-item", args=[item.pk]),
+        memory | DRILL | typed,
+        headers={"X-Act": ACTS[act]},
+    )
+    item.refresh_from_db()
+    return answer
+
+
+def test_typed_fields_of_a_line_are_kept_and_decide_nothing(client, clinician, edition):
+    item = drill(client, clinician, edition)
+
+    answer = type_in(client, item, 0, reason="Learns it fast")
+
+    shown = answer.content.decode()
+    assert answer.status_code == 200
+    assert (item.decision, item.sets, item.reason) == ("proposed", 6, "Learns it fast")
+    assert "saved at" in shown
+    assert f'name="was.version" value="{item.version}"' in shown
+    current = client.get(page(item.programme.assessment)).context["stamp"]
+    assert shown.count(f'value="{current}"') == item.programme.items.count() + 3
+
+
+def test_accepting_all_takes_a_typed_dose_as_adjusted(client, clinician, edition):
+    item = drill(client, clinician, edition)
+    type_in(client, item, 0, reason="Learns it fast")
+
+    accept(client, item.programme)
+
+    item.refresh_from_db()
+    assert (item.decision, item.sets) == ("adjusted", 6)
+    others = item.programme.items.exclude(pk=item.pk)
+    assert set(others.values_list("decision", flat=True)) == {"accepted"}
+
+
+def test_accepting_all_asks_why_a_dose_was_typed(client, clinician, edition):
+    item = drill(client, clinician, edition)
+    type_in(client, item, 0)
+
+    accept(client, item.programme)
+
+    item.refresh_from_db()
+    assert (item.decision, item.sets) == ("proposed", 6)
+
+
+def test_typed_dose_of_a_waiting_line_outlives_a_new_proposal(client, clinician, edition):
+    item = drill(client, clinician, edition)
+    type_in(client, item, 0, reason="Learns it fast")
+
+    take(client, item.programme.assessment)
+
+    item.refresh_from_db()
+    assert (item.decision, item.sets, item.reason) == ("proposed", 6, "Learns it fast")
+
+
+def test_typed_dose_of_a_taken_line_needs_a_reason(client, clinician, edition):
+    item = drill(client, clinician, edition)
+    press(client, item, "accept")
+
+    refused = type_in(client, item, 0)
+    assert refused.status_code == 422
+    assert "Say why the dose is changed" in refused.content.decode()
+    assert 'value="6"' in refused.content.decode()
+    assert (item.decision, item.sets) == ("accepted", 3)
+
+    assert type_in(client, item, 1, reason="Learns it fast").status_code == 200
+    assert (item.decision, item.sets) == ("adjusted", 6)
+
+
+def test_wrong_typed_dose_is_refused_beside_its_number(client, clinician, edition):
+    item = drill(client, clinician, edition)
+
+    answer = type_in(client, item, 0, sets="0")
+
+    assert (answer.status_code, item.sets) == (422, 3)
+    assert "Between 1 and 20" in answer.content.decode()
+
+
+def test_same_act_of_a_line_sent_again_changes_nothing(client, clinician, edition):
+    item = drill(client, clinician, edition)
+    first = item.version
+    type_in(client, item, 0)
+    type_in(client, item, 1, sets="5")
+
+    again = type_in(client, item, 0, version=first)
+
+    assert (again.status_code, item.sets, item.version) == (200, 5, first + 2)
+    assert 'value="5"' in again.content.decode()
+
+
+@pytest.mark.parametrize(("choice", "sets"), [("keep", 6), ("take", 5)])
+def test_line_that_was_overtaken_asks_which_stands(client, clinician, edition, choice, sets):
+    item = drill(client, clinician, edition)
+    first = item.version
+    type_in(client, item, 0, sets="5")
+
+    late = type_in(client, item, 1, version=first)
+
+    shown = late.content.decode()
+    assert (late.status_code, item.sets) == (409, 5)
+    assert ("it now says proposed, 5 " in shown, 'value="6"' in shown) == (True, True)
+    assert shown.count("Keep mine") == shown.count("Take what is saved") == 1
+    assert type_in(client, item, 2, **{f"line.{choice}": "yes"}).status_code == 200
+    assert item.sets == sets
+
+
+def test_two_people_on_different_lines_are_merged_and_must_look_before_issuing(
+    client, clinician, edition
+):
+    item = drill(client, clinician, edition)
+    seen = client.get(page(item.programme.assessment)).context["stamp"]
+    type_in(client, item, 0)
+    other = item.programme.items.exclude(pk=item.pk).first()
+    client.force_login(StaffFactory(home_site=clinician.home_site))
+
+    answer = client.post(
+        reverse("programme-item", args=[other.pk]),
+        {"was.version": other.version, "was.stamp": seen, "reason": "Mine"}
+        | {name: getattr(other, name) for name in LIMITS if getattr(other, name) is not None}
+        | ({"per_side": "on"} if other.per_side else {}),
+        headers={"X-Act": ACTS[1]},
+    )
+
+    item.refresh_from_db()
+    other.refresh_from_db()
+    assert (answer.status_code, item.sets, other.reason) == (200, 6, "Mine")
+    # the page has not shown the first line as it is now, so it cannot accept it unseen
+    assert 'name="stamp"' not in answer.content.decode()
+
+
+def agree_by_script(client, programme, act, version, **typed):
+    answer = client.post(
+        reverse("programme-agreement", args=[programme.pk]),
+        {"was.agreement": version, "review_on": "2027-04-21", "was.stamp": "x"} | typed,
+        headers={"X-Act": ACTS[act]},
+    )
+    programme.refresh_from_db()
+    return answer
+
+
+def test_agreement_is_saved_as_given_refused_and_overtaken(client, clinician, edition):
+    programme = take(client, record(edition, clinician))
+    first = programme.version
+
+    wrong = agree_by_script(client, programme, 0, first, review_on="soon")
+    assert (wrong.status_code, programme.agreed) == (422, "")
+    saved = agree_by_script(client, programme, 0, first, agreed="yes")
+    assert (saved.status_code, programme.agreed) == (200, "yes")
+    assert "saved at" in saved.content.decode()
+    again = agree_by_script(client, programme, 0, first, agreed="yes")
+    assert (again.status_code, programme.version) == (200, first + 1)
+    late = agree_by_script(client, programme, 1, first, agreed="no")
+    assert (late.status_code, programme.agreed) == (409, "yes")
+    assert "agreed: yes" in late.content.decode()
+    assert late.content.decode().count("Keep mine") == 1
+    agree_by_script(client, programme, 2, programme.version, agreed="no", **{"line.keep": "yes"})
+    assert programme.agreed == "no"
 
 
 def test_lines_move_up_and_down_and_between_now_and_later(client, clinician, edition):

@@ -84,7 +84,7 @@ function typedWords(unit) {
   const shown = [...unit.querySelectorAll("input, select, textarea")].filter((it) => it.type !== "hidden" && !it.hidden);
   return shown
     .filter((it) => (it.matches("[type=radio], [type=checkbox]") ? it.checked : it.value))
-    .map((it) => (it.matches("[type=radio], [type=checkbox]") ? it.closest("label")?.textContent : it.value).trim())
+    .map((it) => (it.matches("[type=radio], [type=checkbox]") ? it.labels[0]?.textContent ?? "" : it.value).trim())
     .join(", ");
 }
 

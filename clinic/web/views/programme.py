@@ -1,6 +1,7 @@
 """The programme page: take over, decide, arrange, issue; and its handout."""
 
 from collections.abc import Callable
+from http import HTTPStatus
 from typing import Any
 
 from django.contrib import messages
@@ -18,7 +19,9 @@ from assessments.models import Assessment
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
+from clinic.middleware import ACT
 from clinic.models import Paper
+from clinic.saving import is_script, part
 from clinic.services import trail
 from clinic.services.papers import stored_pdf
 from clinic.services.people import StaleError
@@ -36,7 +39,11 @@ from exercises.forms.programmes import LIMITS, AdviceForm, AgreementForm, DoseFo
 from exercises.models import Programme, ProgrammeItem
 from exercises.services import programmes as services
 
-STALE = "Somebody else changed this line meanwhile: it now says {}. Yours stands in the fields."
+STALE = (
+    "Somebody else changed this line meanwhile: it now says {}. Yours stands in the fields. "
+    "Choose which of the two stands."
+)
+CHOICES = {"line.keep", "line.take"}
 
 
 def desk_or_404(request: StaffRequest, **found: Any) -> Desk:
@@ -59,6 +66,11 @@ def desk_of_programme(request: StaffRequest, pk: int) -> tuple[Desk, Programme]:
 
 def show(request: StaffRequest, desk: Desk, status: int = 200, **more: Any) -> HttpResponse:
     """The page with everything that it needs."""
+    context = _page(request, desk) | more
+    return render(request, "exercises/programme_open.html", context, status=status)
+
+
+def _page(request: StaffRequest, desk: Desk) -> dict[str, Any]:
     programme, lines = desk.programme, list(desk.lines())
     context = {
         "client": desk.assessment.client,
@@ -79,7 +91,7 @@ def show(request: StaffRequest, desk: Desk, status: int = 200, **more: Any) -> H
     }
     if programme is not None:
         context |= _decided(desk, programme, lines)
-    return render(request, "exercises/programme_open.html", context | more, status=status)
+    return context
 
 
 def _decided(desk: Desk, programme: Programme, lines: list[Line]) -> dict[str, Any]:
@@ -178,21 +190,76 @@ def programme_item(request: StaffRequest, pk: int) -> HttpResponse:
     """One act on one line: decide, move, tick, shown."""
     desk = desk_or_404(request, programme__items__pk=pk)
     item = ProgrammeItem.objects.select_related("programme__assessment").get(pk=pk)
-    act = request.POST.get("act", "")
+    act = request.POST.get("act", "keep" if CHOICES & request.POST.keys() else "")
+    if is_script(request):
+        return _fields_answer(request, desk, item)
     if act not in ACTS:
         desk.problems[pk] = "Press one of the buttons of the line."
         return show(request, desk, 422)
     try:
         ACTS[act](request, desk, item)
     except StaleError:
-        stored = next(one for one in desk.lines() if one.item.pk == pk)
-        said = f"{stored.word}, {stored.dose}"
-        desk.problems[pk] = STALE.format(said)
+        _overtake(desk, pk)
         return show(request, desk, 409)
     except ValidationError as refusal:
         _beside(refusal, desk, pk)
         return show(request, desk, 422)
     return back(desk, f"item-{pk}")
+
+
+def _fields_answer(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> HttpResponse:
+    """The fields of a line, saved as they are typed, and out of band what follows from them."""
+    pk, done = item.pk, trail.earlier(ACT.get(), request.user)
+    known = _is_current(request, desk)
+    status = HTTPStatus.OK
+    try:
+        if not done:  # else sent again, because the answer to it got lost
+            _keep(request, desk, item)
+        desk.forms.pop(pk, None)
+    except StaleError:
+        _overtake(desk, pk)
+        status = HTTPStatus.CONFLICT
+    except ValidationError as refusal:
+        _beside(refusal, desk, pk)
+        status = HTTPStatus.UNPROCESSABLE_ENTITY
+    context = _after(request, desk, known=known, status=status, unit=pk)
+    shown = (*context["now"], *context["later"], *context["out"])
+    context["line"] = next(one for one in shown if one.item.pk == pk)
+    return part(request, "exercises/_programme_saved.html", context, status)
+
+
+def _is_current(request: StaffRequest, desk: Desk) -> bool:
+    """Whether the page showed all that stands; only then may it accept or issue what follows."""
+    programme = desk.programme
+    return programme is not None and request.POST.get("was.stamp") == services.stamp(
+        programme, programme.items.all()
+    )
+
+
+def _after(
+    request: StaffRequest, desk: Desk, *, known: bool, status: int, unit: int | str
+) -> dict[str, Any]:
+    """Context of a saved unit: what the page may accept or issue now, and the sums beside it."""
+    if desk.programme is not None:
+        desk.programme.refresh_from_db()
+    context = _page(request, desk)
+    lines = (*context["now"], *context["later"], *context["out"])
+    units = [*(one.item.pk for one in lines), "agreement"]
+    context |= {
+        "known": known,
+        "stamped": [one for one in units if one != unit],
+        "saved_at": timezone.localtime() if status == HTTPStatus.OK else None,
+        "replace": True,
+    }
+    if not known:
+        context["stamp"] = request.POST.get("was.stamp", "")
+    return context
+
+
+def _overtake(desk: Desk, pk: int) -> None:
+    stored = next(one for one in desk.lines() if one.item.pk == pk)
+    desk.problems[pk] = STALE.format(f"{stored.word}, {stored.dose}")
+    desk.overtaken.add(pk)
 
 
 def _beside(refusal: ValidationError, desk: Desk, pk: int) -> None:
@@ -210,14 +277,37 @@ Act = Callable[[StaffRequest, Desk, ProgrammeItem], object]
 
 
 def _decide(request: StaffRequest, desk: Desk, item: ProgrammeItem, **fields: Any) -> None:
-    seen = request.POST.get("seen", "")
     services.decide(
         item=item,
-        seen=int(seen) if seen.isdecimal() else 0,
+        seen=_seen(request),
         by=request.user,
         value=desk.value,
         edition=desk.edition,
         **fields,
+    )
+
+
+def _seen(request: StaffRequest) -> int:
+    seen = request.POST.get("was.version", "")
+    return int(seen) if seen.isdecimal() else 0
+
+
+def _keep(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
+    """Save what was typed without deciding; nothing where the stored line was chosen."""
+    if "line.take" in request.POST:
+        return
+    form = DoseForm(request.POST, instance=ProgrammeItem.objects.get(pk=item.pk))
+    desk.forms[item.pk] = form
+    if not form.is_valid():
+        raise ValidationError("See what is allowed under the numbers.")
+    services.keep_fields(
+        item=item,
+        seen=_seen(request),
+        by=request.user,
+        value=desk.value,
+        edition=desk.edition,
+        reason=form.cleaned_data["reason"],
+        dose=form.changed,
     )
 
 
@@ -276,6 +366,7 @@ def _not_shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 
 
 ACTS: dict[str, Act] = {
+    "keep": _keep,
     "accept": _take,
     "decline": _decline,
     "up": _up,
@@ -292,16 +383,42 @@ ACTS: dict[str, Act] = {
 @require_POST
 def programme_agreement(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
-    form = AgreementForm(request.POST)
-    if form.is_valid():
-        try:
-            services.set_agreement(programme=programme, by=request.user, **form.cleaned_data)
-            return back(desk, "issue")
-        except StaleError:
-            form = form.after(programme)
-        except ValidationError as refusal:
-            show_refusal(form, refusal)
+    known = _is_current(request, desk)
+    form = _agreed(request, programme)
+    if is_script(request):
+        return _agreement_answer(request, desk, form, known=known)
+    if form is None:
+        return back(desk, "issue")
     return show(request, desk, 422, agreement=form, form=form)
+
+
+def _agreed(request: StaffRequest, programme: Programme) -> AgreementForm | None:
+    """Save date and agreement; the form where something stands in the way."""
+    if "line.take" in request.POST or trail.earlier(ACT.get(), request.user):
+        return None
+    form = AgreementForm(request.POST)
+    if not form.is_valid():
+        return form
+    try:
+        services.set_agreement(programme=programme, by=request.user, **form.cleaned_data)
+    except StaleError:
+        return form.after(programme)
+    except ValidationError as refusal:
+        show_refusal(form, refusal)
+        return form
+    return None
+
+
+def _agreement_answer(
+    request: StaffRequest, desk: Desk, form: AgreementForm | None, *, known: bool
+) -> HttpResponse:
+    status = HTTPStatus.OK
+    if form is not None:
+        overtaken = form.overtaken
+        status = HTTPStatus.CONFLICT if overtaken else HTTPStatus.UNPROCESSABLE_ENTITY
+    context = _after(request, desk, known=known, status=status, unit="agreement")
+    context |= {"agreement": form} if form is not None else {}
+    return part(request, "exercises/_programme_agreed.html", context, status)
 
 
 @allowed(Role.CLINICIAN)
