@@ -23,6 +23,7 @@ from assessments.models import (
 from assessments.services.assessments import finding_row, open_assessment
 from assessments.services.episodes import discharge_episode, open_episode
 from assessments.services.screenings import lift_flag
+from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import PaperKind, TrailAction
 from clinic.models import Client, Edition, Reassessment, Referrer, Staff
 from clinic.services import reassessments, trail
@@ -266,7 +267,12 @@ class Story:
         )
         assessment.refresh_from_db()
         trail.record(
-            TrailAction.SIGN, by=by, row=assessment, client=assessment.client, findings=len(found)
+            TrailAction.SIGN,
+            by=by,
+            row=assessment,
+            client=assessment.client,
+            findings=len(found),
+            seal=assessment_seal(assessment),
         )
 
     # what follows a look

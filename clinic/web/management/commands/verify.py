@@ -39,7 +39,9 @@ class Command(BaseCommand):
         except (ValueError, OSError) as bad:
             raise CommandError(str(bad)) from bad
         if wrong:
-            raise CommandError(f"{wrong} found that {'is' if wrong == 1 else 'are'} wrong.")
+            raise CommandError(
+                "One thing is wrong." if wrong == 1 else f"{wrong} things are wrong."
+            )
         self.stdout.write("All is as it was recorded.")
 
 
