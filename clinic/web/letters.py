@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 from django.utils import timezone
 
-from assessments.domain.vocabulary import AssessmentKind, Stage, Urgency
+from assessments.domain.vocabulary import AddendumKind, AssessmentKind, Stage, Urgency
 from assessments.facts import assessment_value
 from assessments.forms.episodes import words_of
 from assessments.models import Assessment
@@ -257,7 +257,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         why_seen=record.reason_of(held, complaint_words(judged)),
         holds=_holds(letter.holds, judged, held),
         changes=changed.rows,
-        finding_notes=(*letter.finding_notes, *changed.sentences),
+        finding_notes=(*letter.finding_notes, *changed.sentences, *disputes(assessment)),
         allergies=record.allergies_of(assessment.client),
         medicines=record.medicines_of(assessment.client),
         treatments=record.treatments_of(held, judged.edition),
@@ -271,6 +271,17 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         effect = replace(letter.referral, effect_on_life=assessment.episode.aggravating)
         letter = replace(letter, referral=effect)
     return with_short_forms(letter)
+
+
+def disputes(assessment: Assessment) -> tuple[str, ...]:
+    """The client's own statements on entries that they dispute: they print with the entries."""
+    rows = assessment.addenda.all() if assessment.is_signed else []
+    return tuple(
+        "The client disputes an entry of this assessment; their statement: "
+        f"“{' '.join(one.text.split())}”"
+        for one in rows
+        if one.kind == AddendumKind.STATEMENT
+    )
 
 
 def _holds(

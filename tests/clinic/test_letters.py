@@ -5,12 +5,13 @@ for referrals; sentences: findings.csv, screening.csv and notes.csv.
 """
 
 import csv
-from datetime import date
+from datetime import UTC, date, datetime
 from decimal import Decimal
 from io import StringIO
 
 import pytest
 
+from assessments.models import Addendum, Assessment
 from clinic.documents.letter import render_letter
 from clinic.domain.letter import Letter, Reader
 from clinic.domain.paper import words_of
@@ -146,6 +147,25 @@ def test_letter_gives_heel_ahead_in_centimetres(letter):
         "Over-striding (left): at contact the heel lies ahead of the centre of mass by 33 cm "
         "(error not published), flagged above 25.8 cm."
     ) in letter.finding_notes
+
+
+def test_letter_prints_the_clients_own_statement(assessment, by):
+    now = datetime(2027, 3, 14, tzinfo=UTC)
+    Assessment.objects.filter(pk=assessment.pk).update(signed_at=now, signed_by=by)
+    signed = Assessment.objects.for_page().get(pk=assessment.pk)
+    for number, kind in enumerate(("statement", "addition"), start=1):
+        Addendum.objects.create(
+            site=signed.site, assessment=signed, number=number, kind=kind, reason="Asked to.",
+            text="It never hurt\r\nat rest.", acted_on=signed.assessed_on, entered_at=now,
+            author=by,
+        )  # fmt: skip
+
+    letter = collect_letter(signed, to_referrer(signed.client.doctor), by, on=DAY)
+
+    assert [note for note in letter.finding_notes if "never hurt" in note] == [
+        "The client disputes an entry of this assessment; their statement: "
+        "“It never hurt at rest.”"
+    ]
 
 
 def test_letter_compares_with_the_last_signed_assessment(letter):
