@@ -175,8 +175,9 @@ def _place(points: Points, one: Weights) -> Floats:
         return np.full((*points.shape, 2), np.nan)
     (first, share), *others = one.landmarks
     place = points[first] * share
+    part = np.empty_like(place)
     for name, weight in others:
-        place += points[name] * weight
+        place += np.multiply(points[name], weight, out=part)
     return np.asarray(place)
 
 

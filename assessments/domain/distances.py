@@ -121,7 +121,7 @@ def with_error(
     reasons: tuple[Reason, ...],
 ) -> Measured:
     """Value with one error for all frames, both NaN where there is a reason."""
-    errors = np.array(np.broadcast_to(sd, np.shape(value)))
+    errors = np.broadcast_to(sd, np.shape(value))
     if why is not None:
         value, errors = np.where(why == 0, value, np.nan), np.where(why == 0, errors, np.nan)
     return Measured(value, errors, 1, method, why, reasons)

@@ -26,7 +26,8 @@ from assessments.domain.segment_tables import (
 from assessments.domain.segments import Segment, segment
 
 FIBULA = "fibular_head"
-# frames taken at a time, so that what is worked on stays in the processor's cache
+# frames taken at a time: what is worked on stays in the processor's cache, and arrays of 64 kB are
+# below the size at which the allocator asks the system for each of them anew (128 kB)
 BLOCK = 8192
 SIDE_CODES = (
     "trunk_lean",
@@ -47,11 +48,11 @@ FRONTAL_CODES = ("pelvic_drop", "hip_adduction", "knee_gap", "rearfoot_eversion"
 
 
 class Join:
-    """One measure put together from parts of its frames."""
+    """One measure put together from parts that together are of all its frames."""
 
     def __init__(self, shape: int | tuple[int, ...]) -> None:
-        self._value, self._sd = np.full(shape, np.nan), np.full(shape, np.nan)
-        self._why: NDArray[np.int16] = np.zeros(shape, np.int16)
+        self._value, self._sd = np.empty(shape), np.empty(shape)
+        self._why: NDArray[np.int16] | None = None
         self._reasons: dict[Reason, int] = {}
         self._methods: dict[str, None] = {}
 
@@ -61,13 +62,14 @@ class Join:
         self._methods.setdefault(part.method)
         if part.why is not None:
             numbers = [0, *(self._number(reason) for reason in part.reasons)]
+            if self._why is None:
+                self._why = np.zeros(self._value.shape, np.int16)
             self._why[frames] = np.array(numbers, np.int16)[part.why]
 
     def measured(self) -> Measured:
         """The whole."""
         method = "; or ".join(filter(None, self._methods))
-        why = self._why if self._reasons else None
-        return Measured(self._value, self._sd, 1, method, why, tuple(self._reasons))
+        return Measured(self._value, self._sd, 1, method, self._why, tuple(self._reasons))
 
     def _number(self, reason: Reason) -> int:
         return self._reasons.setdefault(reason, len(self._reasons) + 1)

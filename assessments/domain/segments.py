@@ -61,14 +61,16 @@ def segment(points: Points, *, start: str, end: str, camera: Camera) -> Segment:
         up = _apart(top[..., 1], bottom[..., 1], camera.upward)
         squared = forward * forward
         squared += up * up
+    with np.errstate(divide="ignore", invalid="ignore"):
+        inverse = np.asarray(1.0 / squared)
+        whole = _whole(squared, inverse)
     why: NDArray[np.int16] | None = None
     reasons: tuple[Reason, ...] = ()
-    if not _whole(squared):
+    if not whole:
         why, reasons = _reasons(top, bottom, squared, start, end)
-        squared = np.where(why == 0, squared, np.nan)
+        inverse = np.where(why == 0, inverse, np.nan)
         forward, up = np.where(why == 0, forward, np.nan), np.where(why == 0, up, np.nan)
     lean = _lean(forward, up, camera)
-    inverse = np.divide(1.0, squared, out=np.asarray(squared))
     return Segment(start, end, forward, up, lean, inverse, camera, why, reasons)
 
 
@@ -104,6 +106,8 @@ def of_lean(line: Segment, *, sign: int = 1, less: float = 0.0) -> Measured:
 
 def wrapped(angle: float | Floats) -> Floats:
     """The angle in degrees, brought to -180 to 180. By definition."""
+    if np.size(angle) and np.max(angle) <= 180.0 and np.min(angle) >= -180.0:
+        return np.asarray(angle)
     turns = angle / 360.0
     turns = np.rint(turns, out=turns) if isinstance(turns, np.ndarray) else np.rint(turns)
     turns *= 360.0
@@ -142,11 +146,9 @@ def _lean(forward: Floats, up: Floats, camera: Camera) -> Floats:
     return np.asarray(wrapped(lean - camera.forward * camera.plumb_deg))
 
 
-def _whole(squared: Floats) -> bool:
-    """Whether every length is finite and above 0; NaN fails both comparisons."""
-    if np.size(squared) == 0:
-        return True
-    return bool(np.min(squared) > 0) and bool(np.max(squared) < np.inf)
+def _whole(squared: Floats, inverse: Floats) -> bool:
+    """Whether every length is finite and above 0: 0 x inf is NaN, and one NaN spoils the sum."""
+    return bool(np.isfinite(np.vdot(squared, inverse)))
 
 
 def _reasons(
