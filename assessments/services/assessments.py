@@ -224,6 +224,8 @@ def sign_assessment(
     if assessment.clinician_id != by.pk:
         raise PermissionDenied
     refuse_signed(assessment)
+    # answers on their way come in first, and are in the seal; later ones are refused
+    Assessment.objects.select_for_update(no_key=True).only("pk").get(pk=assessment.pk)
     for finding in findings:
         row = finding_row(assessment, finding)
         row.full_clean()
