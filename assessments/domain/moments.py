@@ -3,7 +3,6 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
 
 from assessments.domain.events import EventKind
 from assessments.domain.placed import PlacedTrial
@@ -84,16 +83,14 @@ def steps_of(trial: PlacedTrial, side: Side) -> tuple[Step, ...]:
     """Contacts of one foot that are followed by its toe-off before its next contact.
 
     Times become the nearest frame where the frame rate is known. A contact without toe-off is no
-    step. Source: by definition.
+    step, nor is one with two. Source: by definition.
     """
     contacts = _frames(trial, side, EventKind.CONTACT)
     offs = _frames(trial, side, EventKind.TOE_OFF)
     steps = []
-    for contact, following in pairwise((*contacts, None)):
-        if contact is None:
-            continue
+    for contact, following in zip(contacts, [*contacts[1:], None], strict=False):
         between = [off for off in offs if contact < off and (following is None or off < following)]
-        if len(between) == 1 or (between and following is None):
+        if len(between) == 1:
             steps.append(Step(contact, between[0], following))
     return tuple(steps)
 
