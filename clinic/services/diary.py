@@ -227,7 +227,7 @@ def move(
         )
     moved.sequence += 1
     _place(moved, clinician, room, local_date, local_time, span)
-    _record(TrailAction.CHANGE, moved, by)
+    _record(TrailAction.MOVE, moved, by)
     return moved
 
 

@@ -344,7 +344,7 @@ def test_a_move_may_overlap_its_own_old_time_and_raises_the_sequence(place, book
     found = moved(place, booked)
 
     assert (found.pk, found.local_time, found.sequence) == (booked.pk, time(9, 15), 1)
-    assert TrailEntry.objects.get(action=TrailAction.CHANGE).detail["sequence"] == 1
+    assert TrailEntry.objects.get(action=TrailAction.MOVE).detail["sequence"] == 1
 
 
 def test_the_same_move_twice_is_one(place, booked):
