@@ -104,7 +104,10 @@ def plumb_from(low: tuple[float, float], high: tuple[float, float], camera: Came
 def missing_why(
     points: Points, *names: str
 ) -> tuple[NDArray[np.int16] | None, tuple[Reason, ...]]:
-    """Why and reasons of a number that needs all named landmarks; None if all are there."""
+    """Why and reasons of a number that needs all named landmarks; None if all are there.
+
+    points: shape (n,) or one. By definition.
+    """
     gone = {name: lost for name in names if (lost := points.lost(name)) is not None}
     if not gone:
         return None, ()
@@ -120,7 +123,7 @@ def with_error(
     why: NDArray[np.int16] | None,
     reasons: tuple[Reason, ...],
 ) -> Measured:
-    """Value with one error for all frames, both NaN where there is a reason."""
+    """Value with its error, both NaN where there is a reason. Shape (n,) or one. By definition."""
     errors = np.broadcast_to(sd, np.shape(value))
     if why is not None:
         value, errors = np.where(why == 0, value, np.nan), np.where(why == 0, errors, np.nan)

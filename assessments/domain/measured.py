@@ -150,7 +150,10 @@ def printed(value: float, sd: float) -> str:
 
 
 def rounded(value: float, sd: float) -> tuple[float, float]:
-    """Value and error rounded by the error; as they are where the error is zero or not known."""
+    """Value and error rounded by the error; as they are where the error is zero or not known.
+
+    value, sd: one unit. Source: as printed.
+    """
     if not (isfinite(value) and isfinite(sd)) or sd <= 0:
         return value, sd
     places = decimal_places(sd)
@@ -192,14 +195,14 @@ def mean_of(readings: Measured, *, method: str = "") -> Measured:
 
 
 def positive_or_raise(number: float, what: str) -> float:
-    """The number; raises SettingError unless it is finite and above 0."""
+    """The number; raises SettingError, naming what, unless finite and above 0. By definition."""
     if not isfinite(number) or number <= 0:
         raise SettingError(what, f"must be finite and above 0, is {number}")
     return number
 
 
 def absent(reason: Reason, shape: Sequence[int], method: str = "") -> Measured:
-    """No number in any frame, for one reason. shape: of the frames, () for one."""
+    """No number in any frame, for one reason. shape: of the frames, () for one. By definition."""
     nothing = np.broadcast_to(np.nan, tuple(shape))  # no memory for what is not there
     why = np.broadcast_to(np.int16(1), tuple(shape))
     return Measured(nothing, nothing, 1, method, why, (reason,))

@@ -97,7 +97,7 @@ def difference(one: Segment, other: Segment) -> Measured:
 
 
 def of_lean(line: Segment, *, sign: int = 1, less: float = 0.0) -> Measured:
-    """Lean of a segment as a measured angle in degrees, -180 to 180: sign x lean - less."""
+    """Lean of a segment in degrees, -180 to 180: sign x lean - less. By definition."""
     value = line.lean if sign == 1 else sign * line.lean
     if less:
         value = wrapped(value - less)
@@ -117,7 +117,10 @@ def wrapped(angle: float | Floats) -> Floats:
 def merged(
     *parts: tuple[NDArray[np.int16] | None, tuple[Reason, ...]],
 ) -> tuple[NDArray[np.int16] | None, tuple[Reason, ...]]:
-    """Why and reasons of a number that needs all parts: in each frame the first reason stands."""
+    """Why and reasons of a number that needs all parts: in each frame the first reason stands.
+
+    parts: why, shape (n,) or None, with its reasons. By definition.
+    """
     why: NDArray[np.int16] | None = None
     told: tuple[Reason, ...] = ()
     for part, reasons in parts:
@@ -130,7 +133,7 @@ def merged(
 
 
 def lost(array: Floats) -> Bools:
-    """Frames in which a landmark is not finite. array: (..., 2)."""
+    """Frames in which a landmark is not finite. array: (..., 2). By definition."""
     return np.asarray(~np.isfinite(array).all(axis=-1))
 
 
