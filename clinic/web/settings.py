@@ -101,7 +101,7 @@ def database() -> dict[str, Any]:
 
 DATABASES = {"default": database()}
 # yes: a PostgreSQL server that may lose the last saves is warned of and used all the same
-UNSAFE_DURABILITY = False
+UNSAFE_DURABILITY = environment.flag("CLINIC_UNSAFE_DURABILITY", default=False)
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 # shared by all workers, so that throttling counts each wrong password once
 CACHES = {
