@@ -22,9 +22,9 @@ ACTS = {
     TrailAction.EXPORT: "exported",
     TrailAction.MOVE: "moved",
     TrailAction.ROLE: "changed the role",
-    TrailAction.SIGN_IN: "signed in",
-    TrailAction.SIGN_OUT: "signed out",
-    TrailAction.SIGN_FAIL: "failed to sign in",
+    TrailAction.SIGN_IN: "signed in to",
+    TrailAction.SIGN_OUT: "signed out of",
+    TrailAction.SIGN_FAIL: "failed to sign in to",
     TrailAction.REFUSE: "was refused",
 }
 OBJECTS = {
@@ -36,7 +36,7 @@ OBJECTS = {
     "programmeitem": "exercise",
     "trail": "the trail",
 }
-UNSAID = {"seal", "checksum"}  # sixty-four digits that `verify` reads, not people
+UNSAID = {"seal", "checksum", "sha256"}  # sixty-four digits that `verify` reads, not people
 LONGEST = 8  # of a list; the rest is counted
 
 

@@ -149,7 +149,7 @@ def test_failure_under_an_unknown_name_is_shown(client, manager):
 
     (line,) = lines(find(client, manager, action="sign_fail"))
 
-    assert "somebody under an unknown name failed to sign in account why: password" in line
+    assert "somebody under an unknown name failed to sign in to account why: password" in line
 
 
 @pytest.mark.parametrize("role", [Role.CLINICIAN, Role.RECEPTION])

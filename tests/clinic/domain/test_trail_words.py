@@ -9,7 +9,7 @@ from clinic.domain.vocabulary import TrailAction
 def test_every_action_has_its_own_words():
     assert set(ACTS) == set(TrailAction)
     assert len(set(ACTS.values())) == len(TrailAction)
-    assert act_words("sign_fail") == "failed to sign in"
+    assert act_words("sign_fail") == "failed to sign in to"
 
 
 def test_unknown_action_is_refused():
@@ -43,7 +43,12 @@ def test_old_and_new_values_are_not_told():
 
 
 def test_seals_and_empty_details_are_not_told():
-    assert detail_words({"seal": "ab" * 32, "checksum": "cd" * 32, "why": None, "goals": []}) == ""
+    assert (
+        detail_words(
+            {"seal": "ab" * 32, "sha256": "ef", "checksum": "cd" * 32, "why": None, "goals": []}
+        )
+        == ""
+    )
 
 
 def test_long_list_is_cut_and_counted():
