@@ -22,7 +22,7 @@ def origin(get_response: Handler) -> Handler:
 
     def handle(request: HttpRequest) -> HttpResponse:
         came = ORIGIN.set(request.META.get("REMOTE_ADDR", ""))
-        act = ACT.set(act_of(request.headers.get("X-Act", "")))
+        act = ACT.set(act_of(request.headers.get("X-Act") or request.POST.get("act", "")))
         kept = ACT_KEPT.set(False)
         try:
             return get_response(request)

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from datetime import date
 from typing import Any, NamedTuple
+from uuid import uuid4
 
 from django import template
 from django.db.models import Q
@@ -11,8 +12,11 @@ from django.forms.boundfield import BoundField
 from django.template.context import Context
 from django.urls import NoReverseMatch, Resolver404, resolve, reverse
 from django.utils import timezone
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
 
 from clinic.domain.vocabulary import AlertKind, HoldScope
+from clinic.middleware import act_of
 from clinic.models import Alert, Client, Staff
 
 register = template.Library()
@@ -50,6 +54,13 @@ def address(name: str, *args: Any) -> str:
         return reverse(name, args=args)
     except NoReverseMatch:
         return ""
+
+
+@register.simple_tag(takes_context=True)
+def act(context: Context) -> SafeString:
+    """The id of what a form does, in a hidden field: pressed twice it is done once."""
+    posted = act_of(context["request"].POST.get("act", ""))
+    return format_html('<input type="hidden" name="act" value="{}">', posted or uuid4())
 
 
 @register.simple_tag(takes_context=True)

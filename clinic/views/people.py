@@ -31,6 +31,7 @@ from clinic.forms.people import (
     show_refusal,
 )
 from clinic.models import Alert, Client, Consent, Site, Staff
+from clinic.saving import once
 from clinic.services import people
 
 PAGE = 50
@@ -144,6 +145,7 @@ def _doubles(request: StaffRequest, form: ClientForm, apart_from: Client | None)
 
 @require_http_methods(["GET", "POST"])
 @allowed(*EVERYBODY)
+@once(lambda line: reverse("client-open", args=[line.object_key]))
 def client_new(request: StaffRequest) -> HttpResponse:
     site = request.user.home_site
     if "add_referrer" in request.POST:

@@ -1,6 +1,7 @@
 """What pages that save as they are typed ask the server for."""
 
 import json
+import re
 from uuid import uuid4
 
 import pytest
@@ -10,7 +11,7 @@ from django.urls import reverse
 from assessments.models import Observation
 from clinic import unsent
 from clinic.domain.vocabulary import Role
-from clinic.models import TrailEntry
+from clinic.models import Client, TrailEntry
 from tests.factories import SiteFactory, StaffFactory
 from tests.factories.consult import make_assessment
 
@@ -227,3 +228,39 @@ def test_trail_of_words_holds_no_word(client, draft, ines):
     sent(client, draft, {"w.words": "It aches.", "w.words.seen": ""}, **{"X-Act": str(uuid4())})
 
     assert "aches" not in json.dumps(list(TrailEntry.objects.values_list("detail", flat=True)))
+
+
+# forms that are pressed twice
+
+
+def test_register_pressed_twice_shows_the_first_record(client, ines):
+    client.force_login(ines)
+    typed = {
+        "given_names": "Orla",
+        "family_name": "Fenwick",
+        "birth_date": "12.3.1990",
+        "preferred_channel": "letter",
+        "document_format": "standard",
+        "allergies_known": "not_asked",
+        "medicines_known": "not_asked",
+        "act": str(uuid4()),
+    }
+
+    first = client.post(reverse("client-new"), typed)
+    again = client.post(reverse("client-new"), typed)
+
+    runner = Client.objects.get()
+    assert first.url == again.url == reverse("client-open", args=[runner.pk])
+
+
+def test_form_draws_an_id_and_keeps_it_while_it_is_refused(client, ines):
+    client.force_login(ines)
+    act = str(uuid4())
+
+    fresh = [client.get(reverse("client-new")).content.decode() for _ in range(2)]
+    refused = client.post(reverse("client-new"), {"act": act, "given_names": "Orla"})
+
+    drawn = [re.search(r'name="act" value="([0-9a-f-]{36})"', page).group(1) for page in fresh]
+    assert drawn[0] != drawn[1]
+    assert f'name="act" value="{act}"' in refused.content.decode()
+    assert not Client.objects.exists()

@@ -25,6 +25,7 @@ from assessments.versions import version_hash
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
+from clinic.saving import once
 from clinic.services import trail
 from exercises.editions import edition_of
 from exercises.proposals import judged
@@ -37,6 +38,7 @@ def held_or_404(request: StaffRequest, pk: int, number: int | None = None) -> gr
 
 @allowed(Role.CLINICIAN)
 @require_http_methods(["GET", "POST"])
+@once(lambda line: reverse("assessment-open", args=[line.object_key]) + "#addenda")
 def addendum_new(request: StaffRequest, pk: int) -> HttpResponse:
     held = held_or_404(request, pk)
     if not held.assessment.is_signed:

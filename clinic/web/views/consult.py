@@ -237,17 +237,19 @@ def _with_refused(
 @allowed(Role.CLINICIAN)
 @require_http_methods(["POST"])
 def assessment_answers(request: StaffRequest, pk: int) -> HttpResponse:
+    # asked before the rows are read: an act that is stored between the two is then seen by both
+    done = trail.earlier(ACT.get(), request.user)
     consult = consult_or_404(request, pk)
     name = answers.is_words(request.POST)
-    done = trail.earlier(ACT.get(), request.user)
     if name:
         return _words_saved(request, consult, name, done)
     if done:  # sent again, because the answer to it got lost
         return _part(request, consult, answers.Saving())
     saving = _answers_saved(request, consult)
     if saving.raced:
+        done = trail.earlier(ACT.get(), request.user)
         consult = consult_or_404(request, pk)
-        saving = _answers_saved(request, consult)
+        saving = answers.Saving() if done else _answers_saved(request, consult)
     if is_script(request):
         return _part(request, consult, saving)
     if saving.refused:
@@ -291,8 +293,9 @@ def _words_saved(
 ) -> HttpResponse:
     refused = "" if done or _taken(request, name) else _words_refused(request, consult, name)
     if refused == answers.MEANWHILE:
+        done = trail.earlier(ACT.get(), request.user)
         consult = consult_or_404(request, consult.assessment.pk)
-        refused = _words_refused(request, consult, name)
+        refused = "" if done else _words_refused(request, consult, name)
     one = next(it for it in _narrative(consult.assessment) if it["name"] == name)
     if refused:
         overtaken = refused != answers.SIGNED
