@@ -28,7 +28,6 @@ from clinic.models import (
     Site,
     Staff,
 )
-from clinic.saving import once
 from clinic.services import diary, reassessments
 
 PAGE = 50
@@ -145,7 +144,6 @@ def diary_week(request: StaffRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 @allowed(*EVERYBODY)
-@once(lambda line: reverse("appointment-open", args=[line.object_key]))
 def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     waiting = client.reassessments.waiting().select_related("clinician").first()
