@@ -1,13 +1,12 @@
 """Registering, changing and finding clients; consents, alerts, referrers; lines in the trail."""
 
-import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime, timedelta
 
 import pytest
 import time_machine
 from django.core.exceptions import ValidationError
-from django.db import connection, connections
+from django.db import connection
 from django.utils import timezone
 
 from clinic.domain.people import read_search
@@ -117,23 +116,9 @@ def test_staff_without_a_site_register_nobody(db):
         people.register_client(by=lost, **PERSON)
 
 
-@pytest.fixture
-def threads_reach_the_database(transactional_db, tmp_path):
-    """Threads open the same database; SQLite in a file, since memory does not wait."""
+def test_twenty_registrations_at_once_get_twenty_numbers(transactional_db):
     StaffFactory()
-    if connection.vendor != "sqlite":
-        yield "default"
-        return
-    settings = connections.settings["default"]
-    before, settings["NAME"] = settings["NAME"], str(tmp_path / "records.sqlite3")
-    with sqlite3.connect(settings["NAME"]) as target:
-        connection.connection.backup(target)
-    target.close()
-    yield "default"
-    settings["NAME"] = before
 
-
-def test_twenty_registrations_at_once_get_twenty_numbers(threads_reach_the_database):
     def register(n):
         from clinic.models import Staff
 
