@@ -16,7 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
 from clinic.domain.diary import MAY_BECOME, in_words, late_words
-from clinic.domain.vocabulary import AppointmentState
+from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.forms.diary import BookingForm, CloseForm, DayForm, FindForm, ReasonForm
 from clinic.forms.people import show_refusal
 from clinic.models import (
@@ -28,7 +28,7 @@ from clinic.models import (
     Site,
     Staff,
 )
-from clinic.services import diary, reassessments
+from clinic.services import diary, reassessments, trail
 
 PAGE = 50
 
@@ -288,6 +288,7 @@ def _appointment_or_404(staff: Staff, pk: int) -> Appointment:
 @allowed(*EVERYBODY)
 def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = _appointment_or_404(request.user, pk)
+    trail.record(TrailAction.VIEW, by=request.user, row=appointment, client=appointment.client)
     today = reassessments.today_at(appointment.client.site)
     context = {
         "client": appointment.client,

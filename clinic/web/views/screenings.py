@@ -19,7 +19,7 @@ from assessments.models import Screening, ScreeningAnswer
 from assessments.screening_rows import HOW_SOON, ScreeningRow, answers_of, groups_of, row_of
 from assessments.services import screenings as services
 from clinic.access import StaffRequest, allowed, client_or_404
-from clinic.domain.vocabulary import Role
+from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.middleware import ACT
 from clinic.models import Client
@@ -105,8 +105,9 @@ def screening_open(request: StaffRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         return _saved(request, client, today)
     screening = services.round_of(client, today)
-    outcome = evaluated(client, screening or services.newest_round(client), today)
-    return _whole_page(request, client, screening, outcome)
+    shown = screening or services.newest_round(client)
+    trail.record(TrailAction.VIEW, by=request.user, row=shown, client=client, kind="screening")
+    return _whole_page(request, client, screening, evaluated(client, shown, today))
 
 
 def _saved(request: StaffRequest, client: Client, today: date) -> HttpResponse:
