@@ -182,6 +182,7 @@ def edit_trial(*, trial: Trial, by: Staff, seen: int, **settings: Any) -> Trial:
     )
     if not done:
         raise ValidationError(STALE)
+    trial.version = seen + 1
     trail.record(
         TrailAction.CHANGE, by=by, row=trial, client=trial.assessment.client, fields=changed
     )
@@ -206,6 +207,7 @@ def take_newest_basis(*, assessment: Assessment, by: Staff) -> Assessment:
     ).update(**basis, version=F("version") + 1)
     if not done:
         raise ValidationError(STALE)
+    assessment.version += 1
     trail.record(
         TrailAction.CHANGE, by=by, row=assessment, client=assessment.client, fields=sorted(basis)
     )
@@ -236,6 +238,7 @@ def sign_assessment(
     ).update(signed_at=assessment.signed_at, signed_by=by, version=F("version") + 1)
     if not done:
         raise ValidationError(STALE)
+    assessment.version += 1
     trail.record(
         TrailAction.SIGN,
         by=by,

@@ -67,6 +67,7 @@ def answer_flags(
     for flag, word in sorted(changed.items()):
         _answer(screening, held.get(flag), flag, word)
     Screening.objects.filter(pk=screening.pk).update(version=F("version") + 1)
+    screening.version += 1  # nobody else counts: the client's row is locked
     trail.record(TrailAction.CHANGE, by=by, row=screening, client=client, flags=sorted(changed))
     return screening
 
