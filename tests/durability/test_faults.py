@@ -42,7 +42,7 @@ def tries_not_counted(settings):
 
 
 @pytest.fixture
-def browser(client):
+def visitor(client):
     client.raise_request_exception = False
     return client
 
@@ -50,15 +50,15 @@ def browser(client):
 class Act:
     """Something that a page does, pressed by `by`."""
 
-    def __init__(self, browser, by):
-        self.browser, self.by = browser, by
+    def __init__(self, visitor, by):
+        self.visitor, self.by = visitor, by
         by.set_password(PASSWORD)
         by.save(update_fields=["password"])
-        browser.force_login(by)
+        visitor.force_login(by)
 
     def post(self, name, pk, **fields):
         """The answer; who signs is asked again, other pages do not read it."""
-        return self.browser.post(reverse(name, args=[pk]), fields | {"signature": PASSWORD})
+        return self.visitor.post(reverse(name, args=[pk]), fields | {"signature": PASSWORD})
 
     def told(self, action):
         """Whether the trail's newest line says it, by this person."""
@@ -69,11 +69,11 @@ class Act:
 class Signing(Act):
     """The clinician signs an assessment with findings."""
 
-    def __init__(self, browser, edition):
+    def __init__(self, visitor, edition):
         self.desk = Desk(edition, "02")
-        super().__init__(browser, self.desk.by)
+        super().__init__(visitor, self.desk.by)
         address = reverse("assessment-sign", args=[self.desk.pk])
-        self.stamp = browser.get(address).context["stamp"]
+        self.stamp = visitor.get(address).context["stamp"]
 
     def press(self):
         return self.post("assessment-sign", self.desk.pk, stamp=self.stamp)
@@ -94,9 +94,9 @@ class Signing(Act):
 class TakingOver(Act):
     """The proposal becomes a programme."""
 
-    def __init__(self, browser, edition):
+    def __init__(self, visitor, edition):
         self.desk = Desk(edition, "02")
-        super().__init__(browser, self.desk.by)
+        super().__init__(visitor, self.desk.by)
 
     def press(self):
         return self.post("programme-take", self.desk.pk)
@@ -113,8 +113,8 @@ class TakingOver(Act):
 class Issuing(TakingOver):
     """The programme goes home with the client: handout, reassessment, both in the trail."""
 
-    def __init__(self, browser, edition):
-        super().__init__(browser, edition)
+    def __init__(self, visitor, edition):
+        super().__init__(visitor, edition)
         self.desk.take_over()
         self.desk.accept_all()
         self.desk.agree(date(2027, 4, 21))
@@ -138,9 +138,9 @@ class Issuing(TakingOver):
 class SigningLetter(Act):
     """A letter to the doctor is signed and its bytes are kept."""
 
-    def __init__(self, browser, edition):
+    def __init__(self, visitor, edition):
         by = StaffFactory()
-        super().__init__(browser, by)
+        super().__init__(visitor, by)
         assessment = file_record("06", edition, by)
         client = assessment.client
         client.doctor = ReferrerFactory(site=client.site)
@@ -166,9 +166,9 @@ class SigningLetter(Act):
 class Adding(Act):
     """An answer of a signed assessment is corrected beside it."""
 
-    def __init__(self, browser, edition):
+    def __init__(self, visitor, edition):
         self.desk = Desk(edition, "02")
-        super().__init__(browser, self.desk.by)
+        super().__init__(visitor, self.desk.by)
         sign_assessment(assessment=self.desk.assessment, findings=(), by=self.by)
 
     def press(self):
@@ -193,10 +193,10 @@ class Adding(Act):
 class Booking(Act):
     """An appointment takes its place in the diary, and a reassessment that waited is booked."""
 
-    def __init__(self, browser, week):
+    def __init__(self, visitor, week):
         self.place = Place(code=f"W{week}", name=f"Mill Lane {week}")
         self.day = date(2027, 3, 15) + timedelta(weeks=week)
-        super().__init__(browser, self.place.desk)
+        super().__init__(visitor, self.place.desk)
 
     def press(self):
         booking = self.place.booking()
@@ -219,38 +219,38 @@ def assert_all_or_nothing(found, at_least):
     assert found["clean"] == 302, found
 
 
-def test_signing_an_assessment(browser, edition):
-    found = struck_everywhere(lambda: Signing(browser, edition))
+def test_signing_an_assessment(visitor, edition):
+    found = struck_everywhere(lambda: Signing(visitor, edition))
 
     assert_all_or_nothing(found, at_least=30)
 
 
-def test_taking_over_a_programme(browser, edition):
-    found = struck_everywhere(lambda: TakingOver(browser, edition))
+def test_taking_over_a_programme(visitor, edition):
+    found = struck_everywhere(lambda: TakingOver(visitor, edition))
 
     assert_all_or_nothing(found, at_least=30)
 
 
-def test_issuing_a_programme(browser, edition):
-    found = struck_everywhere(lambda: Issuing(browser, edition))
+def test_issuing_a_programme(visitor, edition):
+    found = struck_everywhere(lambda: Issuing(visitor, edition))
 
     assert_all_or_nothing(found, at_least=30)
 
 
-def test_signing_a_letter(browser, edition):
-    found = struck_everywhere(lambda: SigningLetter(browser, edition))
+def test_signing_a_letter(visitor, edition):
+    found = struck_everywhere(lambda: SigningLetter(visitor, edition))
 
     assert_all_or_nothing(found, at_least=10)
 
 
-def test_adding_to_a_signed_assessment(browser, edition):
-    found = struck_everywhere(lambda: Adding(browser, edition))
+def test_adding_to_a_signed_assessment(visitor, edition):
+    found = struck_everywhere(lambda: Adding(visitor, edition))
 
     assert_all_or_nothing(found, at_least=20)
 
 
-def test_booking_an_appointment(browser):
+def test_booking_an_appointment(visitor):
     weeks = iter(range(50))
-    found = struck_everywhere(lambda: Booking(browser, next(weeks)))
+    found = struck_everywhere(lambda: Booking(visitor, next(weeks)))
 
     assert_all_or_nothing(found, at_least=15)
