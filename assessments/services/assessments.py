@@ -226,8 +226,7 @@ def sign_assessment(
     if assessment.clinician_id != by.pk:
         raise PermissionDenied
     refuse_signed(assessment)
-    # answers on their way come in first, and are in the seal; later ones are refused
-    Assessment.objects.select_for_update(no_key=True).only("pk").get(pk=assessment.pk)
+    _hold_for_signing(assessment)
     for finding in findings:
         row = finding_row(assessment, finding)
         row.full_clean()
@@ -248,6 +247,22 @@ def sign_assessment(
         seal=assessment_seal(assessment),
     )
     return assessment
+
+
+def _hold_for_signing(assessment: Assessment) -> None:
+    """Answers on their way come in first, and are in the seal; later ones are refused.
+
+    The client first: histories and screenings are saved under that lock.
+    """
+    held: list[tuple[models.QuerySet[Any], int | None]] = [
+        (Client.objects.all(), assessment.client_id),
+        (Assessment.objects.all(), assessment.pk),
+        (RunningHistory.objects.all(), assessment.history_id),
+        (Screening.objects.all(), assessment.screening_id),
+    ]
+    for rows, key in held:
+        if key is not None:
+            rows.select_for_update(no_key=True).only("pk").get(pk=key)
 
 
 def finding_row(assessment: Assessment, finding: JudgedFinding) -> Finding:
