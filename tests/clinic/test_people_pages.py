@@ -90,6 +90,7 @@ def test_queries_of_the_search_do_not_grow(client, staff, rows, django_assert_nu
     ClientFactory.create_batch(rows, site=staff.home_site, given_names="Orla")
 
     found = client.post(reverse("client-list"), {"q": "orla"})
+    client.get(found.url)  # the first line of a trail costs more
     # session, person, roles, count, head and line of the trail, rows, home site of the strip
     with django_assert_num_queries(8):
         response = client.get(found.url)
