@@ -1,12 +1,11 @@
 """The running history as a form, made from the facts of an edition."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from crispy_forms.helper import FormHelper
-from crispy_forms.layout import Div, Fieldset, Layout
 from django import forms
 from django.core.exceptions import ValidationError
 from django.http import QueryDict
@@ -15,7 +14,7 @@ from assessments.domain.tables import AssessmentTables, Fact
 from assessments.domain.vocabulary import FactKind
 from assessments.forms.assessments import CommaDecimalField, SpeedField
 from assessments.forms.episodes import words_of
-from assessments.services.histories import Told
+from assessments.services.histories import DATES, Found, Told
 from clinic.widgets import DateField
 
 SPEED = "usual_speed_m_s"
@@ -52,10 +51,27 @@ GROUPS: Sequence[tuple[str, tuple[str, ...]]] = (
     ("Pregnancy and birth", ("pregnant", "gave_birth_on")),
     ("Shoes", ("shoe_stack_mm", "shoe_drop_mm", "shoe_distance_km", "orthoses")),
 )
-DATES = ("injured_on", "gave_birth_on")
+LATER = {
+    "injured_on": "The injury lies after the day of the history.",
+    "gave_birth_on": "The birth lies after the day of the history.",
+}
 FOR_WOMEN = ("pregnant", "gave_birth_on")
 YES_NO = [("yes", "yes"), ("no", "no")]
 A_MINUTE = 60
+
+
+@dataclass(frozen=True)
+class Part:
+    """One question as the page shows it: its field, and what is stored, typed and in words.
+
+    overtaken: somebody saved another answer meanwhile, so that one of the two is chosen.
+    """
+
+    name: str
+    field: forms.BoundField
+    seen: str
+    stored: str
+    overtaken: bool = False
 
 
 class HistoryForm(forms.Form):
@@ -68,8 +84,15 @@ class HistoryForm(forms.Form):
     gave_birth_on = DateField(label="If you have given birth, when was it?", required=False)
 
     def __init__(
-        self, *args: Any, tables: AssessmentTables, told: Told, man: bool, **kwargs: Any
+        self,
+        *args: Any,
+        tables: AssessmentTables,
+        told: Told,
+        man: bool,
+        today: date,
+        **kwargs: Any,
     ) -> None:
+        self.tables, self.before, self.today = tables, told, today
         first = {"injured_on": told.injured_on, "gave_birth_on": told.gave_birth_on}
         kwargs["initial"] = first | shown(told, tables) | kwargs.get("initial", {})
         super().__init__(*args, **kwargs)
@@ -82,31 +105,60 @@ class HistoryForm(forms.Form):
         if isinstance(speed, Decimal) and SPEED in self.fields:
             self.fields[SPEED].help_text += f" Last time: {both_ways(speed)}."
         self.asked = [fact.code for fact in facts if fact.code in self.fields]
-        self.helper = FormHelper()
-        self.helper.form_tag = False  # the template owns <form> and its buttons
-        self.helper.layout = Layout("seen", *self._groups())
 
-    def show_stored(self, stored: Told, stamp: str, tables: AssessmentTables) -> None:
+    def clean_injured_on(self) -> date | None:
+        return self._not_later("injured_on")
+
+    def clean_gave_birth_on(self) -> date | None:
+        return self._not_later("gave_birth_on")
+
+    def _not_later(self, name: str) -> date | None:
+        day: date | None = self.cleaned_data[name]
+        if day and day > self.today:
+            raise ValidationError(LATER[name])
+        return day
+
+    def show_stored(self, stored: Told, stamp: str) -> None:
         """After a clash: what is stored now beside each field that differs; saving again wins."""
         again = QueryDict(mutable=True)
         again.update(self.data)
         again["seen"] = stamp
         self.data = again
-        dates = {name: getattr(stored, name) for name in DATES}
-        now = dates | {code: stored.answers.get(code) for code in self.asked}
-        typed = {name: self.cleaned_data.get(name) for name in (*DATES, *self.asked)}
-        for name, found in now.items():
-            if name in self.fields and _empty_as_none(found) != _empty_as_none(typed[name]):
-                self.add_error(name, f"Stored now: {in_words(found, tables, name)}.")
+        typed = self.told
+        for name in self.names:
+            if stored.of(name) != typed.of(name):
+                self.add_error(name, f"Stored now: {self._words(stored, name)}.")
 
-    def _groups(self) -> list[Fieldset]:
+    @property
+    def names(self) -> list[str]:
+        """Dates and facts that this client is asked for."""
+        return [name for name in (*DATES, *self.asked) if name in self.fields]
+
+    def groups(self) -> Iterator[tuple[str, list[Part]]]:
+        """Titles with their questions, in the order of the page."""
         placed = {name for _, names in GROUPS for name in names}
         rest = tuple(name for name in self.asked if name not in placed)
-        groups = [*GROUPS, ("Other", rest)]
-        kept = [
-            (title, [name for name in names if name in self.fields]) for title, names in groups
-        ]
-        return [Fieldset(title, Div(*names, css_class="pair")) for title, names in kept if names]
+        for title, names in (*GROUPS, ("Other", rest)):
+            parts = [self.part(name) for name in names if name in self.fields]
+            if parts:
+                yield title, parts
+
+    def part(self, name: str, *, overtaken: bool = False) -> Part:
+        """One question with what was stored when the form was made."""
+        found = self.before.of(name)
+        return Part(name, self[name], as_sent(found), self._words(self.before, name), overtaken)
+
+    def sent(self, name: str, text: str) -> Found:
+        """The answer that a text of `as_sent` stands for; raises ValidationError.
+
+        It is not judged: limits and choices may have changed since it was stored.
+        """
+        many = isinstance(self.fields[name], forms.MultipleChoiceField)
+        found = self.fields[name].to_python(text.split(",") if many and text else text)
+        return Told().having(name, found).of(name)
+
+    def _words(self, told: Told, name: str) -> str:
+        return in_words(told.of(name), self.tables, name)
 
     @property
     def told(self) -> Told:
@@ -134,8 +186,13 @@ def both_ways(speed: Decimal) -> str:
     return f"{speed.normalize():f} m/s, {minutes}:{seconds:02d} for a kilometre"
 
 
-def _empty_as_none(found: object) -> object:
-    return None if found in ("", []) else found
+def as_sent(found: Found) -> str:
+    """A stored answer as the text that comes back with the next save, no digit lost."""
+    if isinstance(found, Decimal):
+        return f"{found.normalize():f}"
+    if isinstance(found, date):
+        return found.isoformat()
+    return ",".join(found) if isinstance(found, list) else found or ""
 
 
 def in_words(found: object, tables: AssessmentTables, name: str) -> str:

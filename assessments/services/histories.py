@@ -1,7 +1,7 @@
 """Running history: one dated snapshot a day, fixed once a signed assessment rests on it."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from typing import Any
@@ -15,7 +15,8 @@ from clinic.models import Client, Staff
 from clinic.services import trail
 from clinic.services.people import StaleError
 
-Found = Decimal | str | list[str] | None
+DATES = ("injured_on", "gave_birth_on")
+Found = Decimal | str | list[str] | date | None
 
 
 @dataclass(frozen=True)
@@ -25,6 +26,22 @@ class Told:
     injured_on: date | None = None
     gave_birth_on: date | None = None
     answers: Mapping[str, Found] = field(default_factory=dict)
+
+    def of(self, name: str) -> Found:
+        """One of the dates, or the answer to a fact; None where there is none."""
+        found: Found = getattr(self, name) if name in DATES else self.answers.get(name)
+        return None if found in ("", []) else found
+
+    def having(self, name: str, found: Found) -> "Told":
+        """The same with one of them replaced."""
+        if name in DATES:
+            return Told(**{**vars(self), name: found})
+        return replace(self, answers={**self.answers, name: found})
+
+    def about(self, names: Collection[str]) -> "Told":
+        """Only what these names ask for."""
+        dates = {name: getattr(self, name) for name in DATES if name in names}
+        return Told(**dates, answers={k: v for k, v in self.answers.items() if k in names})
 
 
 def newest_history(client: Client) -> RunningHistory | None:
@@ -70,6 +87,7 @@ def keep_history(
         raise StaleError
     same_day = newest if newest and newest.taken_on == on and not rests_on(newest) else None
     history = same_day or RunningHistory(site_id=client.site_id, client=client, taken_on=on)
+    moved = [name for name in DATES if getattr(history, name) != getattr(told, name)]
     history.taken_by = by
     history.injured_on, history.gave_birth_on = told.injured_on, told.gave_birth_on
     if same_day:
@@ -82,9 +100,39 @@ def keep_history(
         by=by,
         row=history,
         client=client,
-        facts=changed,
+        facts=sorted([*moved, *changed]),
     )
     return history
+
+
+@transaction.atomic
+def keep_answer(
+    *,
+    client: Client,
+    on: date,
+    name: str,
+    found: Found,
+    seen: Found,
+    asked: Collection[str],
+    by: Staff,
+) -> RunningHistory | None:
+    """Save one answer in the snapshot of a day and return the newest; None while there is none.
+
+    The first answer of a day begins its snapshot from the last one. seen: what the page showed
+    before; asked: the facts and dates that the page has, which alone are taken along. Raises
+    ValidationError, and StaleError when another answer was saved since it was seen.
+    """
+    # the same lock as keep_history, taken before the snapshot is read: two answers of two
+    # people come one after the other, and the later one starts from the earlier one
+    Client.objects.select_for_update().only("pk").get(pk=client.pk)
+    newest = newest_history(client)
+    told = told_in(newest).about(asked)
+    stored, wanted = told.of(name), Told().having(name, found).of(name)
+    if stored == wanted:
+        return newest
+    if stored != seen:
+        raise StaleError
+    return keep_history(client=client, on=on, told=told.having(name, wanted), by=by)
 
 
 def _keep_answers(history: RunningHistory, answers: Mapping[str, Found]) -> list[str]:
@@ -113,11 +161,19 @@ def _columns(found: Found) -> dict[str, Any]:
 
 
 @transaction.atomic
-def confirm_unchanged(*, client: Client, on: date, by: Staff) -> RunningHistory:
-    """Copy the last snapshot as of a day: nothing has changed. Raises ValidationError."""
+def confirm_unchanged(
+    *, client: Client, on: date, by: Staff, seen: str | None = None
+) -> RunningHistory:
+    """Copy the last snapshot as of a day: nothing has changed.
+
+    seen: the stamp of what the page showed. Raises ValidationError, and StaleError when somebody
+    saved a history after it was shown.
+    """
     newest = newest_history(client)
     if newest is None:
         raise ValidationError("There is no earlier history to confirm.")
+    if seen and seen != stamp(newest):
+        raise StaleError
     if newest.taken_on == on:
         return newest
-    return keep_history(client=client, on=on, told=told_in(newest), by=by)
+    return keep_history(client=client, on=on, told=told_in(newest), by=by, seen=seen)

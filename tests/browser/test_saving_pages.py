@@ -1,11 +1,13 @@
-"""Screening, letter and programme, saved as they are typed; what others overtook asks."""
+"""Screening, history, letter and programme, saved as typed; what others overtook asks."""
 
 import json
+from decimal import Decimal
 
 import pytest
 from django.utils import timezone
 
 from assessments.models import ScreeningAnswer
+from assessments.services.histories import keep_answer, newest_history, told_in
 from assessments.services.screenings import answer_flags
 from clinic.models import Paper
 from clinic.web.letter_saving import save_parts
@@ -52,6 +54,50 @@ def test_screening_is_saved_as_answered_and_asks_when_overtaken(hand, runner, cl
         ScreeningAnswer.objects.filter(screening__screened_on=today).values_list("flag", "answer")
     )
     assert answers == {"s01": "no", "s02": "yes"}
+
+
+def test_history_is_saved_as_typed_refused_and_overtaken(hand, runner, clinic_of_test):
+    hand.sign_in("ines")
+    hand.go(f"/clients/{runner.pk}/history/")
+    page = hand.page
+    ready(page)
+    hand.check("history")
+    height = page.locator("#part-height_m")
+    height.get_by_role("textbox").fill("1,72")
+    height.locator(".saying.kept").wait_for()
+    for thing in page.locator("#part-equipment").get_by_role("checkbox").all()[1:]:
+        thing.uncheck()
+    page.locator("#part-equipment .saved").wait_for()
+    page.locator("#part-mass_kg").get_by_role("textbox").fill("999")
+    page.keyboard.press("Tab")
+    page.locator("#part-mass_kg .invalid-feedback").wait_for()
+    asked = page.locator("#part-runs_per_week")
+    seen = asked.locator("[name='runs_per_week.seen']").input_value()
+    keep_answer(
+        client=runner,
+        on=timezone.localdate(),
+        name="runs_per_week",
+        found=Decimal(6),
+        seen=Decimal(seen) if seen else None,
+        asked=["height_m", "equipment", "runs_per_week"],
+        by=clinic_of_test["jonas"],
+    )
+
+    asked.get_by_role("textbox").fill("5")
+    page.keyboard.press("Tab")
+
+    keep = asked.get_by_role("button", name="Keep mine")
+    keep.wait_for()
+    assert "saved this meanwhile: “6”" in asked.inner_text()
+    hand.check("history, refused and overtaken")
+    keep.click()
+    keep.wait_for(state="detached")
+    told = told_in(newest_history(runner))
+    assert [told.of(name) for name in ("height_m", "equipment", "runs_per_week")] == [
+        Decimal("1.72"),
+        ["mat"],
+        5,
+    ]
 
 
 @pytest.fixture
