@@ -183,6 +183,38 @@ def test_unsaved_line_survives_when_another_is_decided(hand, programme):
     assert (second.decision, second.reason) == ("declined", "Too early")
 
 
+def test_press_right_after_the_last_key_takes_it_along(hand, programme):
+    item = programme.items.first()
+    page = hand.page
+    asked = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.accept()))
+    fields = page.locator(f"#fields-{item.pk}")
+    fields.locator("[name=reason]").press_sequentially("No room")
+
+    fields.get_by_role("button", name="Decline").click()
+    page.get_by_text("No room").first.wait_for()
+    ready(page)
+
+    item.refresh_from_db()
+    assert (item.decision, item.reason, asked) == ("declined", "No room", [])
+
+
+def test_leaving_warns_of_a_text_that_its_own_button_sends(hand, programme):
+    page = hand.page
+    asked = []
+    page.on("dialog", lambda dialog: (asked.append(dialog.type), dialog.dismiss()))
+    advice = page.locator(
+        "form:not(:has([data-unit])) textarea, form:not(:has([data-unit])) input[type=text]"
+    ).first
+    advice.fill("Keep the easy days easy")
+
+    page.get_by_role("link", name="Today").click()
+    page.wait_for_timeout(300)
+
+    assert asked == ["beforeunload"]
+    assert advice.input_value() == "Keep the easy days easy"
+
+
 def test_line_is_refused_beside_its_number_and_asks_when_overtaken(hand, programme):
     item = programme.items.first()
     page = hand.page

@@ -11,6 +11,7 @@ const PAUSE_MS = 400;
 const WAITS_MS = [1000, 2000, 4000, 8000, 15000, 30000];
 const TIMEOUT_MS = 15000;
 const OPEN_EVERY_MS = 25000;
+const LEAVE_MS = 3000; // so long a press waits for what is being sent
 const LOST = "no connection to the clinic";
 
 const page = document.querySelector("[data-saves]");
@@ -21,6 +22,7 @@ let token = JSON.parse(document.body.getAttribute("hx-headers") ?? "{}")["X-CSRF
 let person = "";
 let sending = false;
 let stopped = false;
+let leaving = null; // the form that was sent last
 let failures = 0;
 let retry = 0;
 const queue = [];
@@ -217,7 +219,8 @@ function settle(entry, answer, html) {
   if (!unit) return;
   if (!saved && !REFUSED[answer.status]) {
     unit.dataset.refused = "yes";
-    say(unit, `not saved: the clinic's server refuses it (${answer.status}). It stays here.`, "unsaved");
+    const reason = answer.status === 400 && html.length < 200 ? html : `the clinic's server refuses it (${answer.status})`;
+    say(unit, `not saved: ${reason} It stays here.`, "unsaved");
     return;
   }
   if (saved) delete unit.dataset.refused;
@@ -389,8 +392,51 @@ window.addEventListener("online", () => {
   failures = 0;
   send();
 });
+
+// a press right after the last key waits for it: the page it leads to then knows what was typed
+
+const underWay = () => queue.length > 0 || timers.size > 0;
+
+async function sentOff() {
+  for (const unit of [...timers.keys()]) enqueue(unit);
+  const until = Date.now() + LEAVE_MS;
+  while (underWay() && !failures && !stopped && Date.now() < until) {
+    await new Promise((done) => setTimeout(done, 20));
+  }
+}
+
+document.addEventListener("submit", async (event) => {
+  const { target: form, submitter } = event;
+  leaving = form;
+  if (event.defaultPrevented || !underWay() || failures) return;
+  event.preventDefault();
+  await sentOff();
+  if (!form.isConnected) return;
+  // the button may have been drawn anew
+  const { name, value } = submitter ?? {};
+  const same = [...form.elements].find((it) => it.type === "submit" && it.name === name && it.value === value);
+  form.requestSubmit(submitter?.isConnected ? submitter : same);
+});
+
+document.addEventListener("click", async (event) => {
+  const link = event.target.closest("a[href]");
+  if (!link || link.target || event.defaultPrevented || event.ctrlKey || event.metaKey || event.shiftKey) return;
+  const elsewhere = new URL(link.href, location.href);
+  if (elsewhere.pathname === location.pathname || !underWay() || failures) return;
+  event.preventDefault();
+  await sentOff();
+  location.assign(elsewhere);
+});
+
+// text of a form that is sent by its own button, unless it is this form that leaves
+function loose() {
+  return [...page.querySelectorAll("textarea, input")].some(
+    (it) => isText(it) && !unitOf(it) && it.form !== leaving && it.value !== it.defaultValue
+  );
+}
+
 window.addEventListener("beforeunload", (event) => {
-  if (queue.length || timers.size || page.querySelector("[data-refused]")) event.preventDefault();
+  if (underWay() || page.querySelector("[data-refused]") || loose()) event.preventDefault();
 });
 window.addEventListener("pagehide", () => {
   for (const unit of [...timers.keys()]) enqueue(unit);
