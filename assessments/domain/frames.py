@@ -187,8 +187,10 @@ def trial_warnings(
         return said
     if chosen.standing_foot_deg is None and HEEL in placed and FIFTH in placed:
         said.append("foot_inclination is as seen: standing_foot_deg is not given")
+    if HEEL not in placed or chosen.camera.scale_m_per_unit is None:
+        return said
     centre = _centre(placed, chosen)
-    if isinstance(centre, Centre) and chosen.camera.scale_m_per_unit is not None:
+    if isinstance(centre, Centre):
         said += [f"heel_to_com by {one}" for one in centre.patterns if one.landmarks]
     return said
 

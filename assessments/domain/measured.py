@@ -177,7 +177,8 @@ def mean_of(readings: Measured, *, method: str = "") -> Measured:
     readings: array, shape (n,); frames without a number are left out and n counts the rest. The
     error is the larger of the standard error by scatter, s / root n, and by the readings' own
     errors, root(sum sd^2) / n: with few frames scatter can be small by chance. Which one is said
-    in method. One frame keeps its own error; none raises MeasurementError with the first reason.
+    in method; where the readings' own errors are not known, the scatter alone. One frame keeps
+    its own error; none raises MeasurementError with the first reason.
     Source: standard error by definition; the larger of the two: MEASUREMENT.md, Timing.
     """
     there = ~np.ravel(readings.missing)
@@ -189,9 +190,11 @@ def mean_of(readings: Measured, *, method: str = "") -> Measured:
         raise (first or Reason("frames", "none has a number")).to_raise()
     own = float(np.sqrt(np.sum(errors**2)) / n)
     scatter = float(np.std(values, ddof=1) / np.sqrt(n)) if n > 1 else 0.0
-    by = "standard error of the mean" if scatter > own else "error of the readings over root n"
+    by = "error of the readings over root n"
+    if n > 1 and not own >= scatter:
+        own, by = scatter, "standard error of the mean"
     said = f"{method or readings.method}; mean of {n}, {by}".removeprefix("; ")
-    return Measured(float(np.mean(values)), max(own, scatter), n, said)
+    return Measured(float(np.mean(values)), own, n, said)
 
 
 def positive_or_raise(number: float, what: str) -> float:

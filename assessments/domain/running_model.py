@@ -24,7 +24,8 @@ SPRING_CODES = ("f_max", "com_displacement", "leg_compression", "k_vert", "k_leg
 class RunnerGiven:
     """What a trial says of the runner; None where it does not.
 
-    speed_m_s, mass_kg, height_m, leg_length_m and their sd in the same unit; grade_percent:
+    speed_m_s, mass_kg, height_m, leg_length_m and their sd in the same unit; speed_sd None: not
+    known, so the model takes the speed as exact and oxygen cost has no error; grade_percent:
     uphill +.
     """
 
@@ -33,7 +34,7 @@ class RunnerGiven:
     height_m: float | None = None
     leg_length_m: float | None = None
     grade_percent: float = 0.0
-    speed_sd: float = 0.0
+    speed_sd: float | None = None
     mass_sd: float = 0.0
     leg_length_sd: float = 0.0
 
@@ -58,7 +59,7 @@ def model_measures(
         "contact_time": _there(contact),
         "flight_time": _there(flight),
         "mass_kg": _one(given.mass_kg, given.mass_sd),
-        "speed_m_s": _one(given.speed_m_s, given.speed_sd),
+        "speed_m_s": _one(given.speed_m_s, given.speed_sd or 0.0),
         "leg_length_m or height_m": _one(leg, given.leg_length_sd),
     }
     said = validity_warning(given.speed_m_s, given.grade_percent)
@@ -99,7 +100,8 @@ def _computed(code: str, known: dict[str, Measured | None], correlation: float) 
 def _oxygen(given: RunnerGiven) -> ModelValue:
     if given.speed_m_s is None:
         return _nothing("not given: speed_m_s")
-    cost = oxygen_cost(given.speed_m_s, given.grade_percent, speed_sd=given.speed_sd)
+    speed_sd = nan if given.speed_sd is None else given.speed_sd
+    cost = oxygen_cost(given.speed_m_s, given.grade_percent, speed_sd=speed_sd)
     return _value(cost, oxygen_warning(given.speed_m_s, given.grade_percent))
 
 

@@ -234,4 +234,10 @@ def test_trial_says_what_must_stand_beside_its_numbers():
     assert said[0].startswith("click_sd is not given")
     assert said[1].startswith("foot_inclination is as seen")
     assert "the far arm and leg are taken to lie where the near ones are" in said[2]
+    no_heel = {name: at for name, at in SIDE.items() if name != "heel"}
+    without = trial_warnings(
+        no_heel, view=View.SIDE, settings=Settings(Camera(scale_m_per_unit=0.01))
+    )
+    assert any(one.startswith("heel_to_com by") for one in said)
+    assert not any(one.startswith("heel_to_com by") for one in without)
     assert trial_warnings({}, view=View.BACK, settings=Settings(CAMERA)) == []

@@ -91,6 +91,15 @@ def test_mean_takes_the_errors_of_the_readings_where_they_are_larger():
     assert mean.method == "shank angle; mean of 4, error of the readings over root n"
 
 
+def test_mean_takes_the_scatter_where_no_reading_has_an_error():
+    """1, 2, 3, 4: s / 2 = 0.645497; by definition."""
+    mean = mean_of(series([1.0, 2.0, 3.0, 4.0], [nan] * 4))
+
+    assert mean.sd == pytest.approx(0.645497, abs=1e-6)
+    assert mean.method == "as placed; mean of 4, standard error of the mean"
+    assert np.isnan(mean_of(series([2.0], [nan])).sd)
+
+
 def test_mean_of_one_frame_keeps_its_error():
     mean = mean_of(series([2.0], [0.6]))
 
