@@ -12,7 +12,14 @@ from assessments.services import answers
 from assessments.services.assessments import for_consult
 from clinic.models import TrailEntry
 from tests.factories import StaffFactory
-from tests.factories.consult import answer, make_assessment, make_trial, observe
+from tests.factories.consult import (
+    answer,
+    make_assessment,
+    make_history,
+    make_screening,
+    make_trial,
+    observe,
+)
 
 pytestmark = pytest.mark.django_db
 
@@ -300,3 +307,30 @@ def test_database_refuses_a_new_trial_in_a_signed_assessment(assessment):
 
     with pytest.raises(IntegrityError, match="signed"):
         make_trial(assessment, position=2)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE assessments_historyanswer SET history_id = {other} WHERE history_id = {row}",
+        "UPDATE assessments_screeninganswer SET screening_id = {other} WHERE screening_id = {row}",
+        "UPDATE assessments_runninghistory SET injured_on = '2025-01-01' WHERE id = {row}",
+        "UPDATE assessments_screening SET screened_on = '2026-03-01' WHERE id = {row}",
+    ],
+)
+def test_database_keeps_what_a_signed_assessment_rests_on(assessment, change):
+    runner, by = assessment.client, assessment.clinician
+    if "screening" in change:
+        used, free = (make_screening(runner, by, flags={"s20": "no"}) for _ in range(2))
+        other = make_screening(runner, by)
+        assessment.screening = used
+    else:
+        used, free = (make_history(runner, by, runs_per_week=3) for _ in range(2))
+        other = make_history(runner, by)
+        assessment.history = used
+    assessment.save()
+    sign(assessment)
+
+    run(change.format(row=free.pk, other=other.pk))  # nothing signed rests on this one
+    with pytest.raises(IntegrityError, match=r"rests on it|fixed"):
+        run(change.format(row=used.pk, other=other.pk))

@@ -62,12 +62,12 @@ def known_client(people, edition, *, days_ago=60):
     site = people["ines"].home_site
     runner = ClientFactory(site=site, family_name="Fenwick", given_names="Orla")
     assessment = record_from_file(data, edition=edition, client=runner, by=people["ines"])
-    Assessment.objects.filter(pk=assessment.pk).update(
-        signed_at=timezone.now(), signed_by=people["ines"]
-    )
     recent = timezone.localdate() - timedelta(days=3)
     type(assessment.screening).objects.filter(pk=assessment.screening_id).update(
         screened_on=recent
+    )
+    Assessment.objects.filter(pk=assessment.pk).update(
+        signed_at=timezone.now(), signed_by=people["ines"]
     )
     Assessment.objects.exclude(pk=assessment.pk).delete()
     return runner
