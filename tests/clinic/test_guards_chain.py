@@ -117,7 +117,7 @@ def test_head_is_not_made_by_hand(lines, number):
     )
 
 
-@pytest.mark.skipif(connection.vendor != "sqlite", reason="a statement of SQLite")
+@pytest.mark.engine("sqlite")  # a statement of SQLite
 def test_line_is_not_replaced(lines):
     first, last = lines[0], lines[-1]
     follows = {"number": 4, "prev_hash": last.hash}
@@ -128,7 +128,7 @@ def test_line_is_not_replaced(lines):
     assert TrailEntry.objects.count() == 3
 
 
-@pytest.mark.skipif(connection.vendor != "sqlite", reason="a statement of SQLite")
+@pytest.mark.engine("sqlite")  # a statement of SQLite
 def test_line_of_an_act_is_not_replaced(lines):
     last, act = lines[-1], "9" * 32
     statement, *values = written(last, number=4, prev_hash=last.hash, act=act)
@@ -139,7 +139,7 @@ def test_line_of_an_act_is_not_replaced(lines):
     refused(*written(last, verb="INSERT OR REPLACE", **other), match="there already")
 
 
-@pytest.mark.skipif(connection.vendor != "sqlite", reason="a statement of SQLite")
+@pytest.mark.engine("sqlite")  # a statement of SQLite
 def test_head_is_not_replaced(lines):
     refused(
         "INSERT OR REPLACE INTO clinic_trailhead (chain, number, hash) VALUES (%s, 1, %s)",

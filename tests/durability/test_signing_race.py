@@ -5,7 +5,7 @@ from threading import Event
 from time import sleep
 
 import pytest
-from django.db import IntegrityError, connection, connections, transaction
+from django.db import IntegrityError, connections, transaction
 
 from assessments.models import HistoryAnswer, Observation, ScreeningAnswer
 from assessments.services.assessments import sign_assessment
@@ -18,7 +18,7 @@ from tests.factories.consult import DAY, make_assessment, make_history, make_scr
 
 pytestmark = [
     pytest.mark.django_db(transaction=True),
-    pytest.mark.skipif(connection.vendor == "sqlite", reason="SQLite has one writer at a time"),
+    pytest.mark.engine("postgresql"),  # SQLite has one writer at a time
 ]
 
 
