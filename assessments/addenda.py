@@ -8,11 +8,11 @@ from typing import Any
 from django.utils import timezone
 
 from assessments.domain.tables import AssessmentTables
+from assessments.domain.vocabulary import NOT_SEEN
 from assessments.grid import (
     FIELDS,
     METHOD_WORDS,
     NARRATIVE,
-    NOT_SEEN,
     OBSERVATION,
     Cell,
     Line,

@@ -4,11 +4,11 @@ from collections.abc import Iterable, Mapping
 from decimal import Decimal
 from typing import Any
 
+from assessments.domain.vocabulary import NOT_SEEN
 from assessments.models import Addendum, Assessment, Observation, ScoreValue, TestResult
 
 Row = Observation | TestResult | ScoreValue
 Rows = dict[str, list[Any]]
-NOT_SEEN = "n"
 # by the first letter of a measure's key: where its rows are kept, their class, its column
 KINDS: dict[str, tuple[str, type[Row], str]] = {
     "o": ("observations", Observation, "feature_id"),

@@ -26,6 +26,7 @@ from assessments.domain.guards import GuardKind
 from assessments.domain.rows import HEEL, HEEL_FOOT_LENGTHS
 from assessments.domain.tables import AssessmentTables, Feature, Range, Score, TestRow
 from assessments.domain.vocabulary import (
+    NOT_SEEN,
     Area,
     Attribute,
     FeatureKind,
@@ -41,7 +42,6 @@ from assessments.models import Assessment, Observation, ScoreValue, TestResult, 
 Measure = Feature | TestRow | Score
 Row = Observation | TestResult | ScoreValue
 OBSERVATION, TEST, SCORE, WORDS = "o", "t", "s", "w"
-NOT_SEEN = "n"
 KINDS: dict[str, type[Row]] = {
     "observations": Observation,
     "tests": TestResult,

@@ -2,6 +2,8 @@
 
 from enum import StrEnum
 
+NOT_SEEN = "n"  # stands where a grade is written, for what could not be seen
+
 
 class Area(StrEnum):
     UPPER_BODY = "upper_body"

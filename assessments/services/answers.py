@@ -9,11 +9,10 @@ from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from assessments.domain.tables import AssessmentTables, Feature
-from assessments.domain.vocabulary import Method
+from assessments.domain.vocabulary import NOT_SEEN, Method
 from assessments.grid import (
     FIELDS,
     NARRATIVE,
-    NOT_SEEN,
     OBSERVATION,
     SCORE,
     TEST,
