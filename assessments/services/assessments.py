@@ -172,8 +172,7 @@ def edit_trial(*, trial: Trial, by: Staff, seen: int, **settings: Any) -> Trial:
     """Save the settings of a trial; raises ValidationError, also when `seen` is out of date."""
     refuse_signed(trial.assessment)
     # a model form has put the new settings on the row already
-    before = Trial.objects.get(pk=trial.pk)
-    changed = trail.changes(before, settings)
+    moved = trail.moved(vars(Trial.objects.get(pk=trial.pk)), settings)
     for name, value in settings.items():
         setattr(trial, name, value)
     trial.full_clean()
@@ -184,7 +183,7 @@ def edit_trial(*, trial: Trial, by: Staff, seen: int, **settings: Any) -> Trial:
         raise ValidationError(STALE)
     trial.version = seen + 1
     trail.record(
-        TrailAction.CHANGE, by=by, row=trial, client=trial.assessment.client, fields=changed
+        TrailAction.CHANGE, by=by, row=trial, client=trial.assessment.client, fields=moved
     )
     return trial
 

@@ -87,20 +87,21 @@ def keep_history(
         raise StaleError
     same_day = newest if newest and newest.taken_on == on and not rests_on(newest) else None
     history = same_day or RunningHistory(site_id=client.site_id, client=client, taken_on=on)
-    moved = [name for name in DATES if getattr(history, name) != getattr(told, name)]
+    before = {name: getattr(history, name) for name in DATES}
     history.taken_by = by
     history.injured_on, history.gave_birth_on = told.injured_on, told.gave_birth_on
     if same_day:
         history.version += 1
     history.full_clean(exclude=["client"])
     history.save()
+    dates = trail.moved(before, {name: getattr(told, name) for name in DATES})
     changed = _keep_answers(history, told.answers)
     trail.record(
         TrailAction.CHANGE if same_day else TrailAction.CREATE,
         by=by,
         row=history,
         client=client,
-        facts=sorted([*moved, *changed]),
+        facts=dates | changed,
     )
     return history
 
@@ -135,21 +136,22 @@ def keep_answer(
     return keep_history(client=client, on=on, told=told.having(name, wanted), by=by)
 
 
-def _keep_answers(history: RunningHistory, answers: Mapping[str, Found]) -> list[str]:
+def _keep_answers(history: RunningHistory, answers: Mapping[str, Found]) -> dict[str, list[str]]:
+    """Save what differs; returns old and new of it by fact."""
     held = {one.fact_id: one for one in history.answers.all()}
-    changed = []
+    before, after = {code: _found(row) for code, row in held.items()}, {}
     for fact, given in sorted(answers.items()):
         found = None if given in ("", []) else given  # an empty list would say "has none"
         row = held.get(fact)
-        if (_found(row) if row else None) == found:
+        if before.get(fact) == found:
             continue
         row = row or HistoryAnswer(site_id=history.site_id, history=history, fact_id=fact)
         for name, value in _columns(found).items():
             setattr(row, name, value)
         row.clean_fields(exclude=["site", "history", "fact"])
         row.save()
-        changed.append(fact)
-    return changed
+        after[fact] = found
+    return trail.moved(before, after)
 
 
 def _columns(found: Found) -> dict[str, Any]:

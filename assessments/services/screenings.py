@@ -64,11 +64,13 @@ def answer_flags(
     if rests_on(screening):
         screening = _begun_from(screening, by)
         held = {one.flag_id: one for one in screening.answers.all()}
+    before = {flag: held[flag].answer if flag in held else "not_asked" for flag in changed}
     for flag, word in sorted(changed.items()):
         _answer(screening, held.get(flag), flag, word)
     Screening.objects.filter(pk=screening.pk).update(version=F("version") + 1)
     screening.version += 1  # nobody else counts: the client's row is locked
-    trail.record(TrailAction.CHANGE, by=by, row=screening, client=client, flags=sorted(changed))
+    flags = trail.moved(before, changed)
+    trail.record(TrailAction.CHANGE, by=by, row=screening, client=client, flags=flags)
     return screening
 
 

@@ -1,5 +1,7 @@
 """The line in the trail, written in the same transaction as what it records."""
 
+from collections.abc import Mapping
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
@@ -89,6 +91,23 @@ def earlier(act: UUID | None, by: Staff) -> TrailEntry | None:
     if act is None:
         return None
     return TrailEntry.objects.filter(actor=by, act=act).first()
+
+
+def moved(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, list[str]]:
+    """Old and new of each value that differs, as plain texts: codes, numbers and days only."""
+    return {
+        name: [_text(before.get(name)), _text(value)]
+        for name, value in sorted(after.items())
+        if before.get(name) != value
+    }
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, Decimal):
+        return f"{value.normalize():f}"
+    if isinstance(value, list):
+        return ", ".join(value)
+    return "" if value is None else str(value)
 
 
 def changes(before: models.Model, after: dict[str, Any]) -> list[str]:

@@ -249,8 +249,9 @@ def decide(
     that a hold or a rule withholds or a pain ceiling above the pain zone, and StaleError when
     somebody was faster.
     """
-    programme = _open(item.programme)
-    for name, number in (dose or {}).items():
+    programme, dose = _open(item.programme), dose or {}
+    before = _of(item, ["decision", *dose])
+    for name, number in dose.items():
         setattr(item, name, number)
     if decision is not Decision.DECLINED:
         refuse_withheld([item.exercise_id], value, edition)
@@ -260,17 +261,9 @@ def decide(
         raise ValidationError({"reason": ASKS_WHY[decision]})
     item.decision, item.reason = decision.value, reason.strip()
     item.decided_by, item.decided_at = by, timezone.now()
-    _save_item(item, seen, ["decision", "reason", "decided_by", "decided_at", *(dose or {})])
+    _save_item(item, seen, ["decision", "reason", "decided_by", "decided_at", *dose])
     _settle(programme, edition)
-    trail.record(
-        TrailAction.CHANGE,
-        by=by,
-        row=item,
-        client=programme.assessment.client,
-        exercise=item.exercise_id,
-        decision=decision.value,
-        fields=sorted(dose or {}),
-    )
+    _record(item, programme, by, fields=trail.moved(before, _of(item, before)))
     return item
 
 
@@ -294,6 +287,7 @@ def keep_fields(
     programme = _open(item.programme)
     if not dose and reason.strip() == item.reason:
         return item
+    before, worded = _of(item, ["decision", *dose]), reason.strip() != item.reason
     for name, number in dose.items():
         setattr(item, name, number)
     fields = ["reason", *dose]
@@ -310,15 +304,26 @@ def keep_fields(
     item.reason = reason.strip()
     _save_item(item, seen, fields)
     _settle(programme, edition)
+    _record(
+        item, programme, by, fields=trail.moved(before, _of(item, before)), reason_changed=worded
+    )
+    return item
+
+
+def _of(item: ProgrammeItem, names: Iterable[str]) -> dict[str, Any]:
+    return {name: getattr(item, name) for name in names}
+
+
+def _record(item: ProgrammeItem, programme: Programme, by: Staff, **detail: Any) -> None:
+    """The line of one changed line of a programme; its reason is free text and stays out."""
     trail.record(
         TrailAction.CHANGE,
         by=by,
         row=item,
         client=programme.assessment.client,
         exercise=item.exercise_id,
-        fields=sorted(["reason", *dose]),
+        **detail,
     )
-    return item
 
 
 def _decision_of(item: ProgrammeItem, programme: Programme) -> Decision:
@@ -470,15 +475,7 @@ def set_stage(*, item: ProgrammeItem, stage: Stage, by: Staff, edition: Edition)
 
 
 def _arranged(item: ProgrammeItem, programme: Programme, by: Staff) -> None:
-    trail.record(
-        TrailAction.CHANGE,
-        by=by,
-        row=item,
-        client=programme.assessment.client,
-        exercise=item.exercise_id,
-        stage=item.stage,
-        position=item.position,
-    )
+    _record(item, programme, by, stage=item.stage, position=item.position)
 
 
 @transaction.atomic
@@ -488,14 +485,7 @@ def tick(*, item: ProgrammeItem, by: Staff, on: date) -> ProgrammeItem:
     item.ticked_by, item.ticked_on = by, on
     item.version += 1
     item.save(update_fields=["ticked_by", "ticked_on", "version"])
-    trail.record(
-        TrailAction.CHANGE,
-        by=by,
-        row=item,
-        client=programme.assessment.client,
-        exercise=item.exercise_id,
-        ticked=True,
-    )
+    _record(item, programme, by, ticked=True)
     return item
 
 
@@ -505,14 +495,7 @@ def set_shown(*, item: ProgrammeItem, shown: bool, by: Staff) -> ProgrammeItem:
     programme = _open_line(item)
     item.shown_and_tried, item.version = shown, item.version + 1
     item.save(update_fields=["shown_and_tried", "version"])
-    trail.record(
-        TrailAction.CHANGE,
-        by=by,
-        row=item,
-        client=programme.assessment.client,
-        exercise=item.exercise_id,
-        shown=shown,
-    )
+    _record(item, programme, by, shown=shown)
     return item
 
 
@@ -527,7 +510,8 @@ def set_agreement(
     found = _open(programme)
     if review_on <= found.assessment.assessed_on:
         raise ValidationError({"review_on": "The next check comes after the assessment."})
-    changed = trail.changes(found, {"review_on": review_on, "agreed": agreed})
+    before = {"review_on": found.review_on, "agreed": found.agreed}
+    moved = trail.moved(before, {"review_on": review_on, "agreed": agreed})
     found.review_on, found.agreed = review_on, agreed
     found.full_clean(exclude=["assessment"])
     saved = Programme.objects.filter(pk=found.pk, version=seen).update(
@@ -537,7 +521,7 @@ def set_agreement(
         raise StaleError
     found.version = seen + 1
     trail.record(
-        TrailAction.CHANGE, by=by, row=found, client=found.assessment.client, fields=changed
+        TrailAction.CHANGE, by=by, row=found, client=found.assessment.client, fields=moved
     )
     return found
 

@@ -113,7 +113,7 @@ def test_cleared_answers_count_as_not_asked(runner, by, edition):
     assert set(value.facts) == {"age_years", "sex", "runs_per_week"}
     assert keep(runner, by, Told(answers=cleared)).version == 3
     assert TrailEntry.objects.filter(object_kind="runninghistory").latest("pk").detail == {
-        "facts": []
+        "facts": {}
     }
 
 

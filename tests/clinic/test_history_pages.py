@@ -262,7 +262,9 @@ def test_date_is_saved_by_itself(client, runner):
 
     assert 'name="injured_on.seen" value="2025-11-01"' in told.content.decode()
     assert RunningHistory.objects.get().injured_on == date(2025, 11, 1)
-    assert TrailEntry.objects.get(action="create").detail == {"facts": ["injured_on"]}
+    assert TrailEntry.objects.get(action="create").detail == {
+        "facts": {"injured_on": ["", "2025-11-01"]}
+    }
 
 
 def test_emptied_list_and_number_are_saved_as_not_asked(client, clinician, runner):

@@ -313,8 +313,8 @@ def test_changing_a_trial_and_a_screening(place, draft):
 
     for line, kind, row in ((set_up, "trial", trial), (asked, "screening", screening)):
         assert told(line) == whole(by, "clinician", "change", kind, row, 2, place.client)
-    assert set_up.detail == {"fields": ["steps_averaged"]}
-    assert asked.detail == {"flags": ["s01"]}
+    assert set_up.detail == {"fields": {"steps_averaged": ["10", "12"]}}
+    assert asked.detail == {"flags": {"s01": ["no", "yes"]}}
 
 
 def test_lifting_a_hold_of_the_screening(place, edition):
