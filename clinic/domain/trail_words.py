@@ -15,7 +15,7 @@ ACTS = {
     TrailAction.SEARCH: "searched",
     TrailAction.BOOK: "booked",
     TrailAction.CANCEL: "cancelled",
-    TrailAction.CONSENT: "took or ended a consent",
+    TrailAction.CONSENT: "took or ended",
     TrailAction.LIFT: "lifted",
     TrailAction.LOAD: "loaded",
     TrailAction.AMEND: "amended",
@@ -76,4 +76,6 @@ def _value(value: Any) -> str:
         parts = [str(it).replace("_", " ") for it in value if isinstance(it, str | int | float)]
         left = len(parts) - LONGEST
         return ", ".join(parts[:LONGEST]) + (f" and {left} more" if left > 0 else "")
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return "" if value is None else str(value).replace("_", " ")

@@ -5,11 +5,11 @@ SHORT_DATE_FORMAT = "j M Y"
 DATETIME_FORMAT = "j M Y, H:i"
 TIME_FORMAT = "H:i"
 DATE_INPUT_FORMATS = [
+    "%d %b %Y",
     "%Y-%m-%d",
     "%d.%m.%Y",
     "%d/%m/%Y",
     "%d-%m-%Y",
-    "%d %b %Y",
     "%d %B %Y",
     "%d.%m.%y",
     "%d/%m/%y",

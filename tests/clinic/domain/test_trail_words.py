@@ -32,9 +32,10 @@ def test_object_is_named(given, words):
 
 
 def test_details_tell_names_and_numbers():
-    detail = {"fields": ["family_name", "email"], "hits": 3, "kind_of_alert": "allergy"}
+    detail = {"fields": ["family_name", "email"], "hits": 3, "kind": "allergy", "given": True}
 
-    assert detail_words(detail) == "fields: family name, email; hits: 3; kind of alert: allergy"
+    told = "fields: family name, email; hits: 3; kind: allergy; given: yes"
+    assert detail_words(detail) == told
 
 
 def test_old_and_new_values_are_not_told():
