@@ -8,7 +8,6 @@ from typing import Any
 from django.utils import timezone
 
 from assessments.domain.tables import AssessmentTables
-from assessments.domain.vocabulary import NOT_SEEN
 from assessments.grid import (
     FIELDS,
     METHOD_WORDS,
@@ -21,6 +20,7 @@ from assessments.grid import (
     Stored,
     measure_of,
     sections,
+    state_words,
 )
 from assessments.models import Addendum, Trial
 
@@ -47,7 +47,7 @@ class Target:
 
     @property
     def now(self) -> str:
-        return state_words(self.cell.state, self.line.measure)
+        return words_of(self.cell.state, self.line.measure)
 
 
 @dataclass(frozen=True)
@@ -88,22 +88,14 @@ def change_words(change: Mapping[str, Any], tables: AssessmentTables) -> str:
     named = [measure.name, *([side] if side != "none" else [])]
     if change["trial"]:
         named.append(f"trial {change['trial']}")
-    was, now = (state_words(State(**change[word]), measure) for word in ("was", "now"))
+    was, now = (words_of(State(**change[word]), measure) for word in ("was", "now"))
     return f"{', '.join(named)}: was {was}, is {now}"
 
 
-def state_words(state: State, measure: Measure) -> str:
-    """An answer in words, also one of which some fields alone are given."""
-    parts = []
-    if state.grade:
-        parts.append("not seen" if state.grade == NOT_SEEN else f"grade {state.grade}")
-    if state.value:
-        parts.append(f"{state.value} {measure.unit}".strip())
-    if state.choice:
-        parts.append(state.choice.replace("_", " "))
-    if state.method and not parts:
-        parts.append(str({str(one): words for one, words in METHOD_WORDS.items()}[state.method]))
-    return ", ".join(parts) or "not answered"
+def words_of(state: State, measure: Measure) -> str:
+    """An answer in words, also one of which the method alone is given, or nothing."""
+    methods = {str(one): words for one, words in METHOD_WORDS.items()}
+    return state_words(state, measure) or methods.get(state.method, "not answered")
 
 
 def about_words(about: str, tables: AssessmentTables) -> str:

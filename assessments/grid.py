@@ -155,6 +155,15 @@ class Line:
     about: "About"
 
     @property
+    def said(self) -> list[tuple[str, str]]:
+        """What was answered: the names of its cells with their answers in words."""
+        return [
+            (cell.label, state_words(cell.state, self.measure))
+            for cell in self.cells
+            if not cell.state.empty
+        ]
+
+    @property
     def section(self) -> str:
         """Code of the section, whose form the cells belong to."""
         if isinstance(self.measure, Feature):
@@ -441,7 +450,7 @@ def last_of(kind: str, measure: Measure, side: Side, held: Stored, trial: Trial)
     # of several trials of last time the first that can be compared
     comparable = [p for p in pairs if p[1] and p[1].verdict is not Verdict.NOT_COMPARABLE]
     row, moved = (comparable or pairs)[0]
-    return Last(held.last_on, answer_words(row, measure), moved_words(moved, measure))
+    return Last(held.last_on, state_words(state_of(row), measure), moved_words(moved, measure))
 
 
 def _last_rows(kind: str, code: str, side: str, held: Stored) -> Iterator[Row]:
@@ -486,9 +495,8 @@ def trial_value(trial: Trial) -> values.Trial:
     )
 
 
-def answer_words(row: Row, measure: Measure) -> str:
-    """A stored answer in words."""
-    state = state_of(row)
+def state_words(state: State, measure: Measure) -> str:
+    """An answer in words, empty where there is none."""
     parts = []
     if state.grade == NOT_SEEN:
         parts.append("not seen")

@@ -97,3 +97,17 @@ def test_numbers_are_read_as_typed(text, number):
 
 def test_a_forged_token_counts_as_an_empty_cell():
     assert grid.seen_of("1;2") == grid.State()
+
+
+@pytest.mark.parametrize(
+    ("code", "state", "words"),
+    [
+        ("pronation_amount", grid.State(choice="as_expected"), "as expected"),
+        ("late_pronation", grid.State(grade="2"), "grade 2"),
+        ("late_pronation", grid.State(grade="n"), "not seen"),
+        ("hip_hinge_angle", grid.State(grade="1", value="6.5"), "grade 1, 6.5 deg"),
+        ("cadence", grid.State(), ""),
+    ],
+)
+def test_answer_is_said_in_words(tables, code, state, words):
+    assert grid.state_words(state, tables.features[code]) == words
