@@ -26,6 +26,15 @@ ACTS = {
     TrailAction.SIGN_OUT: "signed out of",
     TrailAction.SIGN_FAIL: "failed to sign in to",
     TrailAction.REFUSE: "was refused",
+    TrailAction.EMERGENCY: "opened in an emergency",
+    TrailAction.MERGE: "merged",
+    TrailAction.UNMERGE: "parted again",
+    TrailAction.DESTROY: "destroyed",
+    TrailAction.RETAIN: "kept from destruction",
+    TrailAction.IMPORT: "imported",
+    TrailAction.BACKUP: "backed up",
+    TrailAction.RESTORE: "restored",
+    TrailAction.INVITE: "invited",
 }
 OBJECTS = {
     "paper": "paper",
