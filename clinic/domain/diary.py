@@ -1,6 +1,6 @@
 """When an appointment can be: local times, clock changes and free slots."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 
@@ -38,10 +38,6 @@ class Span:
     starts_at: datetime
     ends_at: datetime
 
-    def overlaps(self, other: "Span") -> bool:
-        """True if a moment lies in both; back to back is no overlap. By definition."""
-        return self.starts_at < other.ends_at and other.starts_at < self.ends_at
-
 
 @dataclass(frozen=True)
 class Hours:
@@ -51,46 +47,10 @@ class Hours:
     closes: time
 
 
-@dataclass(frozen=True)
-class RoomTimes:
-    """A room that suits the kind of appointment, by its key, and when it is taken."""
-
-    key: int
-    taken: Sequence[Span]
-
-    def is_free(self, span: Span) -> bool:
-        """True if nothing stands in the room in that span."""
-        return not any(span.overlaps(other) for other in self.taken)
-
-
-@dataclass(frozen=True)
-class Slot:
-    """A free start: local day and time, its span, and the key of a free room."""
-
-    day: date
-    time: time
-    span: Span
-    room: int
-
-
-@dataclass(frozen=True)
-class Week:
-    """What one clinician's free slots follow from.
-
-    opening: weekday (0 is Monday) to the hours of that day; taken: the clinician's appointments;
-    rooms: suitable rooms, the one to prefer first; zone: of the site.
-    """
-
-    opening: Mapping[int, Sequence[Hours]]
-    taken: Sequence[Span]
-    rooms: Sequence[RoomTimes]
-    zone: tzinfo
-
-
-def moment(day: date, at: time, zone: tzinfo) -> Moment:
+def moment(day: date, at: time, zone: tzinfo, *, second: bool = False) -> Moment:
     """The instant (UTC) of a local time of day; the first occurrence where there are two.
 
-    zone: an IANA zone (zoneinfo.ZoneInfo).
+    zone: an IANA zone (zoneinfo.ZoneInfo); second: the second occurrence where there are two.
     Raises MissingTimeError for a time that the clocks jump over.
     Source: RFC 5545, 3.3.5 (first occurrence of a doubled time; offset before the gap for a
     missing one, which is named in the refusal); PEP 495 for telling the two apart.
@@ -103,7 +63,9 @@ def moment(day: date, at: time, zone: tzinfo) -> Moment:
             f"{at:%H:%M} does not exist on {in_words(day)}: the clocks go forward. "
             f"Choose {shifted:%H:%M} or another time."
         )
-    return Moment(at=local.astimezone(UTC), doubled=before > after)
+    doubled = before > after
+    chosen = local.replace(fold=1) if doubled and second else local
+    return Moment(at=chosen.astimezone(UTC), doubled=doubled)
 
 
 def offset(local: datetime) -> timedelta:
@@ -117,15 +79,6 @@ def offset(local: datetime) -> timedelta:
 def in_words(day: date) -> str:
     """A day for a sentence, "28 March 2027"."""
     return f"{day.day} {day:%B %Y}"
-
-
-def span_of(day: date, at: time, minutes: int, zone: tzinfo) -> Span:
-    """The span of an appointment; its length is true in minutes, also over a clock change.
-
-    minutes: length, at least 1. Raises MissingTimeError as `moment`. By definition.
-    """
-    start = moment(day, at, zone).at
-    return Span(start, start + timedelta(minutes=minutes))
 
 
 def within_hours(span: Span, day: date, opening: Sequence[Hours], zone: tzinfo) -> bool:
@@ -143,48 +96,6 @@ def instant(day: date, at: time, zone: tzinfo) -> datetime:
     Source: RFC 5545, 3.3.5 (offset before the gap).
     """
     return datetime.combine(day, at, tzinfo=zone).astimezone(UTC)
-
-
-def starts(hours: Hours) -> Iterator[time]:
-    """Local times on the quarter hour within opening hours. Rule of this clinic (GRID)."""
-    opens = hours.opens.hour * 60 + hours.opens.minute
-    closes = hours.closes.hour * 60 + hours.closes.minute
-    for minute in range(-(-opens // GRID) * GRID, closes, GRID):
-        yield time(minute // 60, minute % 60)
-
-
-def free_slots(week: Week, minutes: int, first_day: date, not_before: datetime) -> Iterator[Slot]:
-    """Free slots of one clinician in order, each with a free room, for twelve weeks.
-
-    minutes: length of the appointment; first_day: local day to begin with; not_before: instant
-    (aware) before which nothing is offered. A start that the clocks jump over is left out.
-    Rule of this clinic.
-    """
-    for number in range(DAYS_AHEAD):
-        day = first_day + timedelta(days=number)
-        opening = sorted(week.opening.get(day.weekday(), ()), key=lambda hours: hours.opens)
-        for hours in opening:
-            for at in starts(hours):
-                slot = free_slot(week, minutes, day, at)
-                if slot and slot.span.starts_at >= not_before:
-                    yield slot
-
-
-def free_slot(week: Week, minutes: int, day: date, at: time) -> Slot | None:
-    """The slot at that local time, or None where closed, missing, taken or without a room.
-
-    minutes: length of the appointment. Rule of this clinic.
-    """
-    try:
-        span = span_of(day, at, minutes, week.zone)
-    except MissingTimeError:
-        return None
-    if not within_hours(span, day, week.opening.get(day.weekday(), ()), week.zone):
-        return None
-    if any(span.overlaps(other) for other in week.taken):
-        return None
-    room = next((room for room in week.rooms if room.is_free(span)), None)
-    return Slot(day, at, span, room.key) if room else None
 
 
 def late_words(due_on: date, today: date) -> str:

@@ -92,6 +92,12 @@ class AppointmentState(StrEnum):
     CANCELLED = "cancelled"
 
 
+class WaitingState(StrEnum):
+    WAITING = "waiting"
+    BOOKED = "booked"
+    ENDED = "ended"
+
+
 class ReassessmentState(StrEnum):
     OPEN = "open"
     BOOKED = "booked"

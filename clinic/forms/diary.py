@@ -1,12 +1,15 @@
 """Forms of the diary: finding a time, booking it, and closing what will not happen."""
 
+import calendar
 from datetime import date
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from crispy_forms.layout import Div
 from django import forms
 from django.core.exceptions import ValidationError
 
+from clinic.domain.diary import Hours, MissingTimeError, moment
 from clinic.domain.vocabulary import ReassessmentState
 from clinic.forms.people import plain_helper
 from clinic.models import Appointment, AppointmentKind, Room, Site, Staff
@@ -28,8 +31,36 @@ class DayForm(forms.Form):
         self.helper.disable_csrf = True
 
 
-class FindForm(forms.Form):
-    """What to look for: kind, clinician, from which day on."""
+WHICH = [("no", "the first, before the clocks go back"), ("yes", "the second, after it")]
+WEEKDAYS = [(str(number), name) for number, name in enumerate(calendar.day_abbr)]
+
+
+class HoursFields(forms.Form):
+    """Weekdays and times of day that suit; empty for any."""
+
+    weekdays = forms.MultipleChoiceField(
+        label="On", choices=WEEKDAYS, required=False, widget=forms.CheckboxSelectMultiple
+    )
+    opens = forms.TimeField(label="Between", required=False, help_text="For example 9 or 14:30.")
+    closes = forms.TimeField(label="and", required=False)
+
+    def clean_weekdays(self) -> frozenset[int]:
+        return frozenset(int(day) for day in self.cleaned_data["weekdays"])
+
+    def clean(self) -> dict[str, Any]:
+        cleaned: dict[str, Any] = super().clean() or self.cleaned_data
+        opens, closes = cleaned.get("opens"), cleaned.get("closes")
+        if (opens is None) != (closes is None) and not self.errors:
+            self.add_error("opens" if opens is None else "closes", "Give both times, or neither.")
+        elif opens and closes and opens >= closes:
+            self.add_error("closes", "This lies before the first time.")
+        else:
+            cleaned["hours"] = Hours(opens, closes) if opens and closes else None
+        return cleaned
+
+
+class FindForm(HoursFields):
+    """What to look for: kind, clinician, near which day, on what days and hours."""
 
     kind = forms.ModelChoiceField(AppointmentKind.objects.none(), empty_label=None)
     clinician = forms.ModelChoiceField(Staff.objects.none(), required=False, empty_label="anybody")
@@ -47,7 +78,11 @@ class FindForm(forms.Form):
         names = ["clinician", "day"] if moving else ["kind", "clinician", "day"]
         if moving:
             del self.fields["kind"]
-        self.helper = plain_helper(Div(*names, css_class="diary-find"))
+        self.helper = plain_helper(
+            Div(*names, css_class="diary-find"),
+            Div("weekdays", "opens", "closes", css_class="diary-find diary-hours"),
+            "after",
+        )
         self.helper.disable_csrf = True
 
 
@@ -55,6 +90,14 @@ class BookingForm(forms.ModelForm):
     """One time, from a button of the list or typed."""
 
     seen = forms.IntegerField(required=False, widget=forms.HiddenInput)
+    second = forms.TypedChoiceField(
+        label="Which of the two",
+        choices=WHICH,
+        required=False,
+        empty_value=None,
+        coerce=lambda word: word == "yes",
+        widget=forms.HiddenInput,
+    )
 
     class Meta:
         model = Appointment
@@ -79,7 +122,7 @@ class BookingForm(forms.ModelForm):
         self.fields["clinician"].queryset = clinicians  # type: ignore[attr-defined]
         for name in ("kind", "room", "clinician"):
             self.fields[name].empty_label = "choose"  # type: ignore[attr-defined]
-        rows = [Div("local_date", "local_time", css_class="pair")]
+        rows: list[Any] = [Div("local_date", "local_time", css_class="pair"), "second"]
         if moving:
             del self.fields["kind"]
             rows.append(Div("clinician", "room", css_class="pair"))
@@ -89,6 +132,10 @@ class BookingForm(forms.ModelForm):
             rows.append(Div("kind", "clinician", "room", css_class="pair"))
             self.helper = plain_helper(*rows)
 
+    def ask_which(self) -> None:
+        """Ask which of two equal times is meant; without two there is nothing to ask."""
+        self.fields["second"].widget = forms.RadioSelect(choices=WHICH)
+
     def clean_local_date(self) -> date:
         day: date = self.cleaned_data["local_date"]
         if day < self.today:
@@ -97,6 +144,22 @@ class BookingForm(forms.ModelForm):
 
     def _post_clean(self) -> None:
         """The row is made and checked by the service, once it has its instants."""
+
+
+class KeepForm(BookingForm):
+    """A time of the list that is kept while the client decides."""
+
+    def wanted(self) -> dict[str, Any]:
+        """What the service keeps; raises ValidationError for a time that is not one."""
+        found = self.cleaned_data
+        zone = ZoneInfo(found["kind"].site.time_zone)
+        day, at, second = found["local_date"], found["local_time"], bool(found["second"])
+        try:
+            start = moment(day, at, zone, second=second)
+        except MissingTimeError as missing:
+            raise ValidationError(str(missing)) from missing
+        named = {name: found[name] for name in ("kind", "clinician", "room")}
+        return named | {"starts_at": start.at}
 
 
 class ReasonForm(forms.Form):

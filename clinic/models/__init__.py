@@ -2,6 +2,7 @@
 
 from clinic.models.diary import Appointment, AppointmentKind, OpeningHours, Reassessment, Room
 from clinic.models.editions import Edition, EditionTable, PolicyConfirmation
+from clinic.models.hours import HoursChange, KeptTime, WaitingEntry
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
 from clinic.models.sites import Site, SiteRow
@@ -17,6 +18,8 @@ __all__ = [
     "Edition",
     "EditionTable",
     "Hold",
+    "HoursChange",
+    "KeptTime",
     "OpeningHours",
     "Paper",
     "PolicyConfirmation",
@@ -29,4 +32,5 @@ __all__ = [
     "Staff",
     "TrailEntry",
     "TrailHead",
+    "WaitingEntry",
 ]

@@ -32,6 +32,9 @@ class AppointmentKind(SiteRow):
     code = models.SlugField(max_length=20)
     name = models.CharField(max_length=40)
     minutes = models.PositiveSmallIntegerField()
+    clear_minutes = models.PositiveSmallIntegerField(
+        "minutes to clear the room", default=0, help_text="Nobody else is booked in them."
+    )
     needs_treadmill = models.BooleanField(default=False)
 
     class Meta:
@@ -42,6 +45,11 @@ class AppointmentKind(SiteRow):
                 name="appointment_kind_length",
                 condition=Q(minutes__gte=5, minutes__lte=240),
                 violation_error_message="An appointment lasts 5 to 240 minutes.",
+            ),
+            models.CheckConstraint(
+                name="appointment_kind_clearing",
+                condition=Q(clear_minutes__lte=60),
+                violation_error_message="Clearing the room takes at most 60 minutes.",
             ),
         ]
 
@@ -94,7 +102,8 @@ class Appointment(SiteRow):
     """One time of one clinician in one room.
 
     Local date, time and zone are what was agreed; the instants follow from them and carry the
-    guards against double booking (a migration, one for each engine).
+    guards against double booking (a migration, one for each engine). Clinician and room are taken
+    until clear_at.
     """
 
     client = models.ForeignKey(Client, models.PROTECT, related_name="appointments")
@@ -106,8 +115,12 @@ class Appointment(SiteRow):
     local_date = models.DateField("day")
     local_time = models.TimeField("time")
     time_zone = models.CharField(max_length=40)
+    second_time = models.BooleanField(
+        default=False, help_text="Of a time that the clocks show twice: the second."
+    )
     starts_at = models.DateTimeField()
     ends_at = models.DateTimeField()
+    clear_at = models.DateTimeField()
     state = models.CharField(
         max_length=10, choices=choices(AppointmentState), default=AppointmentState.BOOKED.value
     )
@@ -124,6 +137,9 @@ class Appointment(SiteRow):
                 name="appointment_ends_after_start",
                 condition=Q(ends_at__gt=F("starts_at")),
                 violation_error_message="The appointment ends before it starts.",
+            ),
+            models.CheckConstraint(
+                name="appointment_clear_after_end", condition=Q(clear_at__gte=F("ends_at"))
             ),
             models.CheckConstraint(
                 name="appointment_reason_fits",

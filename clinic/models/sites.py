@@ -19,6 +19,12 @@ class Site(models.Model):
     telephone = models.CharField(max_length=30)
     email = models.EmailField(blank=True)
     time_zone = models.CharField(max_length=40, default="Europe/London")
+    holiday_region = models.CharField(
+        "public holidays of",
+        max_length=10,
+        blank=True,
+        help_text="Country and part by ISO 3166, such as GB-ENG; empty: none are kept.",
+    )
     clients_numbered = models.PositiveIntegerField(default=0, editable=False)
 
     class Meta:

@@ -1,45 +1,28 @@
-"""Booking: free times, appointments and what becomes of them.
+"""Booking: appointments and what becomes of them.
 
 The friendly checks say what is wrong; the promise that no clinician and no room is booked twice is
 the database's own (guards `appointment_clinician_free` and `appointment_room_free`).
 """
 
-from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
-from itertools import groupby, islice
+from datetime import date, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from clinic.domain import diary
-from clinic.domain.vocabulary import AppointmentState, Role, TrailAction
-from clinic.models import Appointment, AppointmentKind, Client, OpeningHours, Room, Site, Staff
-from clinic.services import reassessments, trail
+from clinic.domain.opening import hours_words
+from clinic.domain.vocabulary import AppointmentState, TrailAction
+from clinic.models import Appointment, AppointmentKind, Client, KeptTime, Room, Site, Staff
+from clinic.services import reassessments, trail, waiting_list
+from clinic.services.free_times import Offer, Wish, clinicians_of, next_free, plan_of
 
-OFFERED = 6
 # what the guards' own refusals say, on SQLite and on PostgreSQL
 GUARD_WORDS = ("is taken at that time", "appointment_clinician_free", "appointment_room_free")
-
-
-@dataclass(frozen=True)
-class Offer:
-    """A free time that can be booked as it stands."""
-
-    kind: AppointmentKind
-    clinician: Staff
-    room: Room
-    slot: diary.Slot
-
-    @property
-    def words(self) -> str:
-        return f"{self.slot.day:%a} {self.slot.day.day} {self.slot.day:%b} {self.slot.time:%H:%M}"
 
 
 class TakenError(ValidationError):
@@ -49,115 +32,6 @@ class TakenError(ValidationError):
         self.free = list(free)
         times = ", ".join(offer.words for offer in self.free) or "none in the next twelve weeks"
         super().__init__(f"{what} is taken at that time. Next free: {times}.", code="taken")
-
-
-# Reading
-
-
-def clinicians_of(site: Site) -> QuerySet[Staff]:
-    """People who can be booked at a site."""
-    return Staff.objects.filter(sites=site, groups__name=Role.CLINICIAN, is_active=True)
-
-
-def weeks_of(
-    kind: AppointmentKind,
-    first_day: date,
-    client: Client | None = None,
-    apart_from: Appointment | None = None,
-) -> tuple[dict[Staff, diary.Week], dict[int, Room]]:
-    """What free times follow from, for each clinician with hours at the site; rooms by key.
-
-    client: whose own appointments take time as well; apart_from: an appointment that is to be
-    moved, so its own time counts as free.
-    """
-    site, zone = kind.site, ZoneInfo(kind.site.time_zone)
-    hours = (
-        OpeningHours.objects.filter(site=site, clinician__in=clinicians_of(site))
-        .select_related("clinician")
-        .order_by("clinician__last_name", "clinician", "weekday", "opens")
-    )
-    opening = {person: list(rows) for person, rows in groupby(hours, lambda row: row.clinician)}
-    rooms = {room.pk: room for room in Room.objects.filter(site=site).order_by("name")}
-    suitable = [room for room in rooms.values() if room.has_treadmill or not kind.needs_treadmill]
-    # the room that fewer kinds can use stays free as long as it may
-    suitable.sort(key=lambda room: (room.has_treadmill != kind.needs_treadmill, room.name))
-    taken = _taken(site, list(opening), first_day, apart_from)
-    own = taken.by_client.get(client.pk, []) if client else []
-    room_times = [diary.RoomTimes(room.pk, taken.by_room.get(room.pk, [])) for room in suitable]
-    weeks = {
-        person: diary.Week(
-            _by_weekday(rows), [*taken.by_clinician.get(person.pk, []), *own], room_times, zone
-        )
-        for person, rows in opening.items()
-    }
-    return weeks, rooms
-
-
-def _by_weekday(rows: Sequence[OpeningHours]) -> dict[int, list[diary.Hours]]:
-    return {
-        weekday: [diary.Hours(row.opens, row.closes) for row in stretch]
-        for weekday, stretch in groupby(rows, lambda row: row.weekday)
-    }
-
-
-Spans = dict[int, list[diary.Span]]
-
-
-@dataclass(frozen=True)
-class Taken:
-    """Times that are gone, by the key of who or what they belong to."""
-
-    by_clinician: Spans = field(default_factory=lambda: defaultdict(list))
-    by_room: Spans = field(default_factory=lambda: defaultdict(list))
-    by_client: Spans = field(default_factory=lambda: defaultdict(list))
-
-
-def _taken(
-    site: Site, clinicians: Sequence[Staff], first_day: date, apart_from: Appointment | None
-) -> Taken:
-    """What stands from the day before on; of clinicians at every site."""
-    standing = Appointment.objects.standing().filter(
-        Q(site=site) | Q(clinician__in=clinicians),
-        local_date__range=(
-            first_day - timedelta(days=1),
-            first_day + timedelta(days=diary.DAYS_AHEAD + 1),
-        ),
-    )
-    if apart_from:
-        standing = standing.exclude(pk=apart_from.pk)
-    taken = Taken()
-    for clinician, room, client, *span in standing.values_list(
-        "clinician", "room", "client", "starts_at", "ends_at"
-    ):
-        taken.by_clinician[clinician].append(diary.Span(*span))
-        taken.by_room[room].append(diary.Span(*span))
-        taken.by_client[client].append(diary.Span(*span))
-    return taken
-
-
-def offers(
-    *,
-    kind: AppointmentKind,
-    first_day: date,
-    clinician: Staff | None = None,
-    client: Client | None = None,
-    after: datetime | None = None,
-    apart_from: Appointment | None = None,
-    many: int = OFFERED,
-) -> tuple[list[Offer], list[Offer]]:
-    """The first free times of the same clinician, and the first of all the others."""
-    weeks, rooms = weeks_of(kind, first_day, client, apart_from)
-    not_before = timezone.now()
-    if after:
-        not_before = max(not_before, after + timedelta(minutes=1))
-    same: list[Offer] = []
-    others: list[Offer] = []
-    for person, week in weeks.items():
-        slots = islice(diary.free_slots(week, kind.minutes, first_day, not_before), many)
-        found = [Offer(kind, person, rooms[slot.room], slot) for slot in slots]
-        (same if person == clinician else others).extend(found)
-    others.sort(key=lambda offer: offer.slot.span)
-    return same, others[:many]
 
 
 # Booking
@@ -172,13 +46,17 @@ def book(
     room: Room,
     local_date: date,
     local_time: time,
+    second: bool | None = None,
     by: Staff,
 ) -> Appointment:
     """Save and return the appointment; the same booking sent again gives the first one.
 
-    Raises ValidationError, as TakenError with the next free times.
+    second: of a time that the clocks show twice, whether it is the second. Raises
+    ValidationError, as TakenError with the next free times, and with the code "doubled" where
+    second must be said.
     """
-    span = _span(kind, local_date, local_time)
+    agreed = _agreed(kind.site, local_date, local_time, second=second)
+    span = diary.Span(agreed.at, agreed.at + timedelta(minutes=kind.minutes))
     _hold_still(clinician, room, client)
     first = _same_booking(client, kind, span)
     if first:
@@ -191,8 +69,10 @@ def book(
         booked_by=by,
         booked_at=timezone.now(),
     )
-    _place(appointment, clinician, room, local_date, local_time, span)
+    appointment.second_time = bool(second and agreed.doubled)
+    _place(appointment, clinician, room, local_date, local_time, span, by)
     reassessments.attach(appointment)
+    waiting_list.booked(appointment)
     _record(TrailAction.BOOK, appointment, by)
     return appointment
 
@@ -206,14 +86,16 @@ def move(
     local_date: date,
     local_time: time,
     seen: int,
+    second: bool | None = None,
     by: Staff,
 ) -> Appointment:
     """Save and return the appointment at its new time.
 
     seen: the sequence number that the person had before them. Raises ValidationError when it was
-    changed since then or is no longer booked, and TakenError with the next free times.
+    changed since then or is no longer booked, and otherwise as `book` does.
     """
-    span = _span(appointment.kind, local_date, local_time)
+    agreed = _agreed(appointment.kind.site, local_date, local_time, second=second)
+    span = diary.Span(agreed.at, agreed.at + timedelta(minutes=appointment.kind.minutes))
     _hold_still(clinician, room, appointment.client)
     moved = _locked(appointment)
     if moved.state != AppointmentState.BOOKED:
@@ -226,7 +108,8 @@ def move(
             "Choose a time again if that is not right."
         )
     moved.sequence += 1
-    _place(moved, clinician, room, local_date, local_time, span)
+    moved.second_time = bool(second and agreed.doubled)
+    _place(moved, clinician, room, local_date, local_time, span, by)
     _record(TrailAction.MOVE, moved, by)
     return moved
 
@@ -237,11 +120,23 @@ def is_doubled(appointment: Appointment) -> bool:
     return diary.moment(appointment.local_date, appointment.local_time, zone).doubled
 
 
-def _span(kind: AppointmentKind, local_date: date, local_time: time) -> diary.Span:
+def _agreed(site: Site, day: date, at: time, *, second: bool | None) -> diary.Moment:
+    """The instant of an agreed local time; raises ValidationError for one that is not one."""
     try:
-        return diary.span_of(local_date, local_time, kind.minutes, ZoneInfo(kind.site.time_zone))
+        found = diary.moment(day, at, ZoneInfo(site.time_zone), second=bool(second))
     except diary.MissingTimeError as missing:
         raise ValidationError({"local_time": str(missing)}) from missing
+    if found.doubled and second is None:
+        raise ValidationError(
+            {
+                "second": ValidationError(
+                    f"The clocks show {at:%H:%M} twice on {diary.in_words(day)}. "
+                    "Choose the first or the second.",
+                    code="doubled",
+                )
+            }
+        )
+    return found
 
 
 def _hold_still(clinician: Staff, room: Room, client: Client) -> None:
@@ -278,15 +173,18 @@ def _place(
     local_date: date,
     local_time: time,
     span: diary.Span,
+    by: Staff,
 ) -> None:
     """Put the appointment at a time and save it; raises ValidationError."""
     appointment.clinician, appointment.room = clinician, room
     appointment.local_date, appointment.local_time = local_date, local_time
     appointment.starts_at, appointment.ends_at = span.starts_at, span.ends_at
+    appointment.clear_at = span.ends_at + timedelta(minutes=appointment.kind.clear_minutes)
     appointment.changed_at = timezone.now()
     _refuse_misfits(appointment)
     _refuse_closed(appointment, span)
     _refuse_taken(appointment)
+    _refuse_kept(appointment, by)
     appointment.full_clean()
     with refused_by_guard(appointment):
         appointment.save()
@@ -306,16 +204,14 @@ def _refuse_misfits(appointment: Appointment) -> None:
 
 def _refuse_closed(appointment: Appointment, span: diary.Span) -> None:
     day, zone = appointment.local_date, ZoneInfo(appointment.time_zone)
-    rows = OpeningHours.objects.filter(
-        site=appointment.site, clinician=appointment.clinician, weekday=day.weekday()
-    )
-    hours = [diary.Hours(row.opens, row.closes) for row in rows]
+    plan = plan_of(appointment.site, day, day, [appointment.clinician])
+    hours = plan.hours_on(appointment.clinician, day)
     if not diary.within_hours(span, day, hours, zone):
-        listed = " and ".join(f"{it.opens:%H:%M} to {it.closes:%H:%M}" for it in hours)
+        listed = hours_words(hours) if hours else "not at all"
         raise ValidationError(
             {
-                "local_time": f"{appointment.clinician} can be booked on a {day:%A}: "
-                f"{listed or 'not at all'}. {appointment.kind} takes "
+                "local_time": f"{appointment.clinician} can be booked on "
+                f"{day:%A} {diary.in_words(day)}: {listed}. {appointment.kind} takes "
                 f"{appointment.kind.minutes} minutes."
             }
         )
@@ -324,10 +220,11 @@ def _refuse_closed(appointment: Appointment, span: diary.Span) -> None:
 def _refuse_taken(appointment: Appointment) -> None:
     overlapping = (
         Appointment.objects.standing()
-        .filter(starts_at__lt=appointment.ends_at, ends_at__gt=appointment.starts_at)
+        .filter(starts_at__lt=appointment.clear_at, clear_at__gt=appointment.starts_at)
         .exclude(pk=appointment.pk)
     )
-    if overlapping.filter(client=appointment.client).exists():
+    own = {"starts_at__lt": appointment.ends_at, "ends_at__gt": appointment.starts_at}
+    if overlapping.filter(client=appointment.client, **own).exists():
         raise ValidationError(f"{appointment.client} has another appointment at that time.")
     if overlapping.filter(clinician=appointment.clinician).exists():
         raise refusal_of(appointment, str(appointment.clinician))
@@ -335,18 +232,33 @@ def _refuse_taken(appointment: Appointment) -> None:
         raise refusal_of(appointment, str(appointment.room))
 
 
+def _refuse_kept(appointment: Appointment, by: Staff) -> None:
+    """A time that a colleague keeps for a caller is not booked away; one's own is let go."""
+    kept = KeptTime.objects.filter(
+        starts_at__lt=appointment.clear_at, clear_at__gt=appointment.starts_at
+    )
+    others = kept.at(timezone.now()).exclude(kept_by=by).select_related("kept_by")
+    for it in others:
+        if it.clinician_id == appointment.clinician_id or it.room_id == appointment.room_id:
+            until = timezone.localtime(it.kept_until, ZoneInfo(appointment.time_zone))
+            raise ValidationError(
+                f"{it.kept_by} keeps this time for a caller until {until:%H:%M}. "
+                "Ask, wait, or choose another time."
+            )
+    KeptTime.objects.filter(client=appointment.client, kept_by=by).delete()
+
+
 def refusal_of(appointment: Appointment, what: str) -> TakenError:
     """The refusal of a taken time, with the next free ones of the same clinician."""
-    free, _ = offers(
+    wish = Wish(
         kind=appointment.kind,
         first_day=appointment.local_date,
         clinician=appointment.clinician,
         client=appointment.client,
         after=appointment.starts_at,
         apart_from=appointment if appointment.pk else None,
-        many=3,
     )
-    return TakenError(what, free)
+    return TakenError(what, next_free(wish))
 
 
 @contextmanager

@@ -2,20 +2,30 @@
 
 from django.urls import path
 
-from clinic.views import diary
+from clinic.views import booking, diary, hours, waiting_list
 
 urlpatterns = [
     path("diary/", diary.diary_day, name="diary"),
     path("diary/week/", diary.diary_week, name="diary-week"),
-    path("clients/<int:pk>/book/", diary.appointment_find, name="appointment-find"),
-    path("appointments/<int:pk>/", diary.appointment_open, name="appointment-open"),
-    path("appointments/<int:pk>/move/", diary.appointment_move, name="appointment-move"),
-    path("appointments/<int:pk>/cancel/", diary.appointment_cancel, name="appointment-cancel"),
+    path("clients/<int:pk>/book/", booking.appointment_find, name="appointment-find"),
+    path("clients/<int:pk>/book/keep/", booking.time_keep, name="time-keep"),
+    path("clients/<int:pk>/book/let-go/", booking.time_let_go, name="time-let-go"),
+    path("appointments/<int:pk>/", booking.appointment_open, name="appointment-open"),
+    path("appointments/<int:pk>/move/", booking.appointment_move, name="appointment-move"),
+    path("appointments/<int:pk>/cancel/", booking.appointment_cancel, name="appointment-cancel"),
     path(
         "appointments/<int:pk>/state/<slug:act>/",
-        diary.appointment_state,
+        booking.appointment_state,
         name="appointment-state",
     ),
+    path("waiting/", waiting_list.waiting_open, name="waiting-list"),
+    path("clients/<int:pk>/wait/", waiting_list.waiting_new, name="waiting-new"),
+    path("waiting/<int:pk>/end/", waiting_list.waiting_end, name="waiting-end"),
+    path("hours/", hours.hours_open, name="hours-open"),
+    path("hours/weeks/<int:pk>/", hours.hours_weekly, name="hours-weekly"),
+    path("hours/changes/new/", hours.hours_change_new, name="hours-change-new"),
+    path("hours/changes/<int:pk>/remove/", hours.hours_change_remove, name="hours-change-remove"),
+    path("hours/kinds/<int:pk>/", hours.kind_edit, name="kind-edit"),
     path("due/", diary.due_list, name="due-list"),
     path("due/<int:pk>/close/", diary.due_close, name="due-close"),
 ]

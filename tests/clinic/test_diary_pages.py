@@ -231,7 +231,7 @@ def test_the_week_shows_open_days_and_booked_ones(desk, place, booked):
 
 
 @pytest.mark.parametrize("rows", [1, 40])
-@pytest.mark.parametrize(("name", "queries"), [("diary", 7), ("diary-week", 7), ("due-list", 6)])
+@pytest.mark.parametrize(("name", "queries"), [("diary", 8), ("diary-week", 8), ("due-list", 6)])
 def test_queries_do_not_grow(desk, place, django_assert_num_queries, rows, name, queries):
     many(place, rows)
 
@@ -254,7 +254,7 @@ def test_the_first_offer_is_the_reassessment_on_its_due_day(desk, place, due):
         place.clinician.pk,
         "17.03.2027",
     )
-    assert [it.words for it in page.context["same"]] == [
+    assert [it.words for it in page.context["free"].same] == [
         f"Wed 17 Mar {at}" for at in ("09:00", "09:15", "09:30", "09:45", "10:00", "10:15")
     ]
     assert f"Reassessment with {place.clinician} on Wednesday 17 March 2027: due in 9 days." in (
@@ -267,7 +267,7 @@ def test_a_late_reassessment_is_offered_from_today_on(desk, place, due):
 
     page = desk.get(reverse("appointment-find", args=[place.client.pk]))
 
-    assert page.context["same"][0].words == "Mon 8 Mar 12:00"
+    assert page.context["free"].same[0].words == "Mon 8 Mar 12:00"
 
 
 def test_without_a_reassessment_the_clinician_of_the_last_visit_is_offered(desk, place, booked):
@@ -276,14 +276,14 @@ def test_without_a_reassessment_the_clinician_of_the_last_visit_is_offered(desk,
     page = desk.get(reverse("appointment-find", args=[place.client.pk]))
 
     assert page.context["find"]["clinician"].value() == place.clinician.pk
-    assert len(page.context["others"]) == 6
+    assert len(page.context["free"].others) == 6
 
 
 def test_without_any_visit_everybody_is_offered(desk, place):
     page = desk.get(reverse("appointment-find", args=[place.client.pk]))
 
-    assert page.context["same"] == []
-    assert len(page.context["others"]) == 6
+    assert page.context["free"].same == []
+    assert len(page.context["free"].others) == 6
 
 
 def test_later_times_follow_the_last_one(desk, place, due):
@@ -293,7 +293,7 @@ def test_later_times_follow_the_last_one(desk, place, due):
 
     later = desk.get(address + link[1].replace("&amp;", "&"))
 
-    assert later.context["same"][0].words == "Wed 17 Mar 10:30"
+    assert later.context["free"].same[0].words == "Wed 17 Mar 10:30"
 
 
 def test_a_typed_day_that_is_no_day_is_told(desk, place):
@@ -383,15 +383,23 @@ def test_a_typed_time_that_does_not_exist_stands_beside_its_field(desk, place):
     assert 'value="28.3.2027"' in page.content.decode()
 
 
-def test_a_typed_doubled_time_is_booked_and_told(desk, place):
+def test_a_typed_doubled_time_is_asked_about_and_then_booked(desk, place):
     night = place.clinician_with_hours(opens=time(0), closes=time(5), weekdays=[6])
     sent = typed(place, clinician=night.pk, local_date="31.10.2027")
+    where = reverse("appointment-find", args=[place.client.pk])
 
-    page = desk.post(reverse("appointment-find", args=[place.client.pk]), sent, follow=True)
+    asked = desk.post(where, sent)
+    page = desk.post(where, sent | {"second": "yes"}, follow=True)
 
+    assert asked.context["form"].errors == {
+        "second": [
+            "The clocks show 01:30 twice on 31 October 2027. Choose the first or the second."
+        ]
+    }
+    assert asked.content.decode().count('type="radio"') == 2
     assert said(page) == [
         "Booked for 31 October 2027 at 01:30.",
-        "The clocks show 01:30 twice that night; this is the first.",
+        "The clocks show 01:30 twice that night; this is the second.",
     ]
 
 
@@ -510,7 +518,7 @@ def test_moving_offers_times_from_its_day_on_and_moves(desk, place, booked):
     shown = desk.get(address)
     page = desk.post(address, moving(place), follow=True)
 
-    assert shown.context["same"][0].words == "Mon 15 Mar 09:00"
+    assert shown.context["free"].same[0].words == "Mon 15 Mar 09:00"
     assert said(page) == ["Moved to 16 March 2027 at 10:00."]
     booked.refresh_from_db()
     assert (booked.local_date, booked.sequence) == (date(2027, 3, 16), 1)

@@ -8,7 +8,8 @@ from django.db import IntegrityError
 
 from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.models import Appointment, TrailEntry
-from clinic.services import diary
+from clinic.services import diary, free_times
+from clinic.services.free_times import Wish
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
@@ -41,13 +42,17 @@ def words(offers):
     return [offer.words for offer in offers]
 
 
+def offers(place, many=6, **wish):
+    wanted = {"kind": place.kind, "first_day": MONDAY, "clinician": place.clinician} | wish
+    found = free_times.offers(Wish(**wanted), many)
+    return found.same, found.others
+
+
 # offers
 
 
 def test_offers_are_the_first_free_times_of_the_clinician(place):
-    same, others = diary.offers(
-        kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=3
-    )
+    same, others = offers(place, many=3)
 
     assert words(same) == ["Mon 15 Mar 09:00", "Mon 15 Mar 09:15", "Mon 15 Mar 09:30"]
     assert others == []
@@ -57,9 +62,7 @@ def test_offers_put_other_clinicians_in_order_of_time(place):
     place.clinician_with_hours(opens=time(11))
     early = place.clinician_with_hours(opens=time(8, 30))
 
-    same, others = diary.offers(
-        kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=2
-    )
+    same, others = offers(place, many=2)
 
     assert {offer.clinician for offer in same} == {place.clinician}
     assert [(offer.clinician, offer.words) for offer in others] == [
@@ -72,20 +75,18 @@ def test_offers_skip_what_is_booked_and_what_lies_in_the_past(place, time_machin
     diary.book(**place.booking())
     time_machine.move_to(datetime(2027, 3, 15, 8, 0, tzinfo=UTC), tick=False)
 
-    same, _ = diary.offers(kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=1)
+    same, _ = offers(place, many=1)
 
     assert words(same) == ["Mon 15 Mar 09:45"]
     time_machine.move_to(datetime(2027, 3, 15, 10, 1, tzinfo=UTC), tick=False)
-    same, _ = diary.offers(kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=1)
+    same, _ = offers(place, many=1)
     assert words(same) == ["Mon 15 Mar 10:15"]
 
 
 def test_offers_go_on_after_a_moment(place):
     after = datetime(2027, 3, 15, 9, 15, tzinfo=UTC)
 
-    same, _ = diary.offers(
-        kind=place.kind, first_day=MONDAY, clinician=place.clinician, after=after, many=1
-    )
+    same, _ = offers(place, after=after, many=1)
 
     assert words(same) == ["Mon 15 Mar 09:30"]
 
@@ -100,7 +101,7 @@ def test_offers_know_a_clinician_booked_at_another_site(place):
         clinician=place.clinician,
     )
 
-    same, _ = diary.offers(kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=1)
+    same, _ = offers(place, many=1)
 
     assert words(same) == ["Mon 15 Mar 09:45"]
 
@@ -109,9 +110,7 @@ def test_offers_leave_out_the_clients_own_appointments(place, booked):
     other = place.clinician_with_hours()
     RoomFactory(site=place.site, name="Room 2")
 
-    found, _ = diary.offers(
-        kind=place.kind, first_day=MONDAY, clinician=other, client=place.client, many=1
-    )
+    found, _ = offers(place, clinician=other, client=place.client, many=1)
 
     assert words(found) == ["Mon 15 Mar 09:45"]
 
@@ -120,8 +119,8 @@ def test_offers_prefer_a_room_that_has_no_more_than_is_needed(place):
     plain = RoomFactory(site=place.site, name="Room 2", has_treadmill=False)
     talk = AppointmentKindFactory(site=place.site, code="talk", name="Talk", needs_treadmill=False)
 
-    run, _ = diary.offers(kind=place.kind, first_day=MONDAY, clinician=place.clinician, many=1)
-    quiet, _ = diary.offers(kind=talk, first_day=MONDAY, clinician=place.clinician, many=1)
+    run, _ = offers(place, many=1)
+    quiet, _ = offers(place, kind=talk, many=1)
 
     assert (run[0].room, quiet[0].room) == (place.room, plain)
 
@@ -184,23 +183,56 @@ def test_a_time_that_does_not_exist_is_refused(zone, day, at, message):
     assert Appointment.objects.count() == 0
 
 
-@pytest.mark.parametrize(
-    ("zone", "day", "expected"),
-    [
-        # AP-02, RFC 5545 3.3.5: the first occurrence
-        ("Europe/London", date(2027, 10, 31), datetime(2027, 10, 31, 0, 30, tzinfo=UTC)),
-        ("America/New_York", date(2027, 11, 7), datetime(2027, 11, 7, 5, 30, tzinfo=UTC)),
-    ],
-)
-def test_a_doubled_time_is_its_first_occurrence_and_is_told(zone, day, expected):
+# AP-02: which instant each of the two stands for, RFC 5545 3.3.5 and the IANA tz database
+DOUBLED = [
+    ("Europe/London", date(2027, 10, 31), 0, datetime(2027, 10, 31, 0, 30, tzinfo=UTC)),
+    ("Europe/London", date(2027, 10, 31), 1, datetime(2027, 10, 31, 1, 30, tzinfo=UTC)),
+    ("America/New_York", date(2027, 11, 7), 0, datetime(2027, 11, 7, 5, 30, tzinfo=UTC)),
+    ("America/New_York", date(2027, 11, 7), 1, datetime(2027, 11, 7, 6, 30, tzinfo=UTC)),
+]
+
+
+def at_night(zone, day):
     place = Place(code="NT", name="Night", time_zone=zone)
     night = place.clinician_with_hours(opens=time(0), closes=time(5), weekdays=[6])
+    return place.booking(clinician=night, local_date=day, local_time=time(1, 30))
 
-    found = diary.book(**place.booking(clinician=night, local_date=day, local_time=time(1, 30)))
+
+@pytest.mark.parametrize(("zone", "day", "second", "expected"), DOUBLED)
+def test_a_doubled_time_is_the_one_that_was_chosen(zone, day, second, expected):
+    found = diary.book(**at_night(zone, day), second=bool(second))
 
     assert found.starts_at == expected
     assert found.ends_at == expected + timedelta(minutes=45)
-    assert diary.is_doubled(found)
+    assert (diary.is_doubled(found), found.second_time) == (True, bool(second))
+
+
+@pytest.mark.parametrize(("zone", "day", "second", "expected"), DOUBLED[::2])
+def test_a_doubled_time_is_asked_about(zone, day, second, expected):
+    with pytest.raises(ValidationError) as refused:
+        diary.book(**at_night(zone, day))
+
+    assert refused.value.error_dict["second"][0].code == "doubled"
+    assert Appointment.objects.count() == 0
+
+
+@pytest.mark.parametrize(("zone", "day"), [row[:2] for row in DOUBLED[::2]])
+def test_both_of_a_doubled_time_can_be_booked(zone, day):
+    booking = at_night(zone, day)
+    first = diary.book(**booking, second=False)
+
+    second = diary.book(**booking | {"client": ClientFactory(site=first.site)}, second=True)
+
+    assert second.starts_at - first.starts_at == timedelta(hours=1)
+    assert list(Appointment.objects.for_listing()) == [first, second]
+
+
+def test_one_that_spans_the_doubled_hour_is_as_long_as_it_says():
+    booking = at_night("Europe/London", date(2027, 10, 31)) | {"local_time": time(0, 45)}
+
+    found = diary.book(**booking)
+
+    assert found.ends_at - found.starts_at == timedelta(minutes=45)
 
 
 def test_a_plain_time_is_not_doubled(booked):
@@ -250,6 +282,7 @@ def test_the_guard_of_the_database_is_said_in_our_words(place, booked):
         booked_by=place.desk,
         booked_at=booked.booked_at,
         changed_at=booked.changed_at,
+        clear_at=booked.clear_at,
     )
 
     with pytest.raises(diary.TakenError), diary.refused_by_guard(double):
@@ -281,18 +314,17 @@ def test_a_client_is_not_booked_twice_at_one_time(place, booked):
 @pytest.mark.parametrize(
     ("day", "at", "said"),
     [
-        (MONDAY, time(16, 30), "Monday: 09:00 to 17:00. Reassessment takes 45 minutes."),
-        (MONDAY, time(8, 45), "Monday: 09:00 to 17:00. Reassessment takes 45 minutes."),
-        (date(2027, 3, 20), time(9), "Saturday: not at all. Reassessment takes 45 minutes."),
+        (MONDAY, time(16, 30), "Monday 15 March 2027: 09:00 to 17:00."),
+        (MONDAY, time(8, 45), "Monday 15 March 2027: 09:00 to 17:00."),
+        (date(2027, 3, 20), time(9), "Saturday 20 March 2027: not at all."),
     ],
 )
 def test_a_time_outside_the_hours_is_refused(place, day, at, said):
     with pytest.raises(ValidationError) as refused:
         diary.book(**place.booking(local_date=day, local_time=at))
 
-    assert refused.value.message_dict == {
-        "local_time": [f"{place.clinician} can be booked on a {said}"]
-    }
+    told = f"{place.clinician} can be booked on {said} Reassessment takes 45 minutes."
+    assert refused.value.message_dict == {"local_time": [told]}
 
 
 def test_a_kind_with_a_treadmill_needs_a_room_with_one(place):

@@ -14,8 +14,15 @@ from clinic.models import Consent, Paper, SiteRow, TrailEntry
 from clinic.services import trail
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
 
-# these three belong to a site and to no client's record: hours, rooms and kinds may be removed
-FURNITURE = {"clinic_room", "clinic_appointmentkind", "clinic_openinghours"}
+# these belong to a site and to no client's record: hours, rooms and kinds may be removed, and a
+# time that was kept for a caller is let go
+FURNITURE = {
+    "clinic_room",
+    "clinic_appointmentkind",
+    "clinic_openinghours",
+    "clinic_hourschange",
+    "clinic_kepttime",
+}
 
 
 def site_tables():

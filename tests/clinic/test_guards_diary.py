@@ -14,9 +14,10 @@ pytestmark = pytest.mark.django_db
 NINE = datetime(2027, 3, 15, 9, tzinfo=UTC)
 COPY = """
 INSERT INTO clinic_appointment (site_id, client_id, clinician_id, room_id, kind_id, local_date,
-  local_time, time_zone, starts_at, ends_at, state, reason, booked_by_id, booked_at, changed_at,
-  sequence)
-SELECT site_id, %s, %s, %s, kind_id, local_date, local_time, time_zone, %s, %s, %s, '',
+  local_time, time_zone, second_time, starts_at, ends_at, clear_at, state, reason, booked_by_id,
+  booked_at, changed_at, sequence)
+SELECT site_id, %s, %s, %s, kind_id, local_date, local_time, time_zone,
+  second_time, %s, %s, %s, %s, '',
   booked_by_id, booked_at, changed_at, 0 FROM clinic_appointment WHERE id = %s
 """
 
@@ -52,7 +53,13 @@ def insert(standing, clinician, room, start, minutes, state="booked"):
     """A row by straight SQL, from `start` minutes after nine on."""
     starts_at = NINE + timedelta(minutes=start)
     ends_at = starts_at + timedelta(minutes=minutes)
-    values = [ClientFactory().pk, clinician.pk, room.pk, stored(starts_at), stored(ends_at), state]
+    values = [
+        ClientFactory().pk,
+        clinician.pk,
+        room.pk,
+        *map(stored, (starts_at, ends_at, ends_at)),
+        state,
+    ]
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(COPY, [*values, standing.pk])
 
@@ -87,6 +94,14 @@ def test_back_to_back_is_allowed(standing, start, minutes):
     insert(standing, standing.clinician, standing.room, start, minutes)
 
     assert Appointment.objects.count() == 2
+
+
+def test_time_to_clear_the_room_is_taken(standing):
+    update(standing, "clear_at = %s", [stored(NINE + timedelta(minutes=60))])
+
+    with pytest.raises(DatabaseError, match=r"is taken|_free"):
+        insert(standing, standing.clinician, standing.room, 45, 45)
+    insert(standing, standing.clinician, standing.room, 60, 45)
 
 
 def test_another_clinician_in_another_room_is_allowed(standing, elsewhere):

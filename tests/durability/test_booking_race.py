@@ -61,8 +61,8 @@ def booker(booking):
 def overlaps():
     """Pairs of standing appointments that share a moment of a clinician or a room."""
     return sum(
-        one.starts_at < other.ends_at
-        and other.starts_at < one.ends_at
+        one.starts_at < other.clear_at
+        and other.starts_at < one.clear_at
         and (one.clinician_id == other.clinician_id or one.room_id == other.room_id)
         for one, other in combinations(Appointment.objects.standing(), 2)
     )
@@ -135,6 +135,7 @@ def test_the_guard_alone_lets_one_of_twenty_in():
             client=ClientFactory(),
             starts_at=first.ends_at,
             ends_at=first.ends_at + timedelta(minutes=45),
+            clear_at=first.ends_at + timedelta(minutes=45),
         )
         for _ in range(BOOKERS)
     ]  # fmt: skip

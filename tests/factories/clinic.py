@@ -130,6 +130,7 @@ class AppointmentFactory(DjangoModelFactory):
         lambda it: datetime.combine(it.local_date, it.local_time, tzinfo=UTC)
     )
     ends_at = factory.LazyAttribute(lambda it: it.starts_at + timedelta(minutes=45))
+    clear_at = factory.SelfAttribute("ends_at")
     booked_by = factory.SelfAttribute("clinician")
     booked_at = datetime(2027, 3, 1, 9, tzinfo=UTC)
     changed_at = datetime(2027, 3, 1, 9, tzinfo=UTC)

@@ -12,13 +12,19 @@ from assessments.services.assessments import sign_assessment
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.services.programmes import take_over
-from tests.factories import AppointmentFactory, ClientFactory, ReferrerFactory
+from tests.factories import (
+    AppointmentFactory,
+    AppointmentKindFactory,
+    ClientFactory,
+    ReferrerFactory,
+)
 from tests.factories.consult import (
     make_assessment,
     make_episode,
     make_screening,
     make_trial,
 )
+from tests.factories.hours import HoursChangeFactory, WaitingEntryFactory
 from tests.factories.intake import record_from_file
 from tests.factories.people import (
     AlertFactory,
@@ -130,6 +136,10 @@ MAKERS = {
     ("appointments", "pk"): lambda world: world.of_client(
         AppointmentFactory, clinician=world.staff
     ),
+    ("waiting", "pk"): lambda world: world.of_client(WaitingEntryFactory, asked_by=world.staff),
+    ("weeks", "pk"): lambda world: world.staff.pk,
+    ("changes", "pk"): lambda world: HoursChangeFactory(site=world.staff.home_site).pk,
+    ("kinds", "pk"): lambda world: AppointmentKindFactory(site=world.staff.home_site).pk,
     ("state", "act"): lambda world: "arrived",
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,

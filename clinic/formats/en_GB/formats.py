@@ -14,3 +14,4 @@ DATE_INPUT_FORMATS = [
     "%d.%m.%y",
     "%d/%m/%y",
 ]
+TIME_INPUT_FORMATS = ["%H:%M", "%H.%M", "%H:%M:%S", "%H"]

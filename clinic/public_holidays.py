@@ -1,0 +1,38 @@
+"""Public holidays of a region, from the library that follows national rules."""
+
+from datetime import date
+from functools import lru_cache
+
+from django.core.exceptions import ValidationError
+
+
+@lru_cache(maxsize=64)
+def public_holidays(region: str, year: int) -> dict[date, str]:
+    """Days and their names in English where there are such; empty without a region.
+
+    region: ISO 3166, country or country-part such as GB-ENG. Raises ValidationError.
+    """
+    if not region:
+        return {}
+    import holidays  # slow import
+
+    country, _, part = region.partition("-")
+    try:
+        found = holidays.country_holidays(country, subdiv=part or None, years=year)
+    except NotImplementedError as unknown:
+        raise ValidationError(
+            f"Public holidays of {region} are not known. Write a country such as GB, "
+            "or a part of one such as GB-ENG."
+        ) from unknown
+    return {day: str(name) for day, name in found.items() if day.year == year}
+
+
+def holidays_between(region: str, first: date, last: date) -> dict[date, str]:
+    """Public holidays from one day to another, both days part of it."""
+    years = range(first.year, last.year + 1)
+    return {
+        day: name
+        for year in years
+        for day, name in public_holidays(region, year).items()
+        if first <= day <= last
+    }
