@@ -1,0 +1,132 @@
+"""Exports: who may have which, the line in the trail, the file."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from enum import StrEnum
+from typing import IO, Any
+
+from django.core.exceptions import ValidationError
+from django.db import connection, transaction
+from django.utils import timezone
+
+from clinic.domain.vocabulary import ConsentPurpose, TrailAction
+from clinic.models import Client, Consent, Staff
+from clinic.services import trail
+from clinic.web.fhir.bundle import Tally, write_bundle
+from clinic.web.fhir.reading import Wish, clients_of_period, sheet_for
+
+
+class Reader(StrEnum):
+    """Whom an export of one client is for."""
+
+    PROFESSIONAL = "professional"
+    CLINIC = "clinic"
+
+
+NO_CONSENT = (
+    "The client has not agreed to sharing: ask, and enter the answer under consents, before "
+    "anything goes to another professional."
+)
+LIMITS_UNREAD = (
+    "Read the limits of the client's consent, and say below that the export keeps them."
+)
+
+
+def standing_consent(client: Client) -> Consent | None:
+    """The answer to sharing that stands, given or refused."""
+    return Consent.objects.filter(
+        client=client, purpose=ConsentPurpose.SHARING.value, withdrawn_on__isnull=True
+    ).first()
+
+
+def refuse_export(*, client: Client, by: Staff, reader: Reader, limits_kept: bool) -> None:
+    """Raise ValidationError where this person may not have this export.
+
+    For another professional the client's consent to sharing must stand. The clinic's own use,
+    such as moving to another system, is the manager's.
+    """
+    if reader is Reader.CLINIC:
+        if not by.is_manager:
+            raise ValidationError({"reader": "An export for the clinic's own use is a manager's."})
+        return
+    consent = standing_consent(client)
+    if consent is None or not consent.given:
+        raise ValidationError({"reader": NO_CONSENT})
+    if consent.limits and not limits_kept:
+        raise ValidationError({"limits_kept": LIMITS_UNREAD})
+
+
+@contextmanager
+def _as_it_is() -> Iterator[None]:
+    """One transaction that sees one moment, and keeps its lines only if the whole is written."""
+    with transaction.atomic():
+        if connection.vendor == "postgresql" and not _has_queried():
+            with connection.cursor() as cursor:
+                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+        yield
+
+
+def _has_queried() -> bool:
+    """Whether this is inside another transaction, whose isolation cannot be set any more."""
+    return bool(connection.savepoint_ids)
+
+
+def export_client(
+    *,
+    client: Client,
+    by: Staff,
+    wish: Wish,
+    reader: Reader,
+    limits_kept: bool,
+    out: IO[str],
+) -> Tally:
+    """Write one client's bundle with its line; raises ValidationError and UnsoundError."""
+    refuse_export(client=client, by=by, reader=reader, limits_kept=limits_kept)
+    with _as_it_is():
+        # recorded before it is read, so that the export tells of itself
+        trail.record(
+            TrailAction.EXPORT,
+            by=by,
+            row=client,
+            client=client,
+            format="fhir",
+            reader=str(reader),
+            **_wished(wish),
+        )
+        return _written([client.pk], client, wish, out)
+
+
+def export_period(*, by: Staff, first: date, last: date, wish: Wish, out: IO[str]) -> Tally:
+    """Write what lies in a period of all clients of a manager's sites, with a line for each.
+
+    Raises ValidationError and UnsoundError.
+    """
+    if not by.is_manager:
+        raise ValidationError("An export of a period is a manager's.")
+    if last < first:
+        raise ValidationError({"last": "The last day lies before the first."})
+    with _as_it_is():
+        clients = list(clients_of_period(by, wish))
+        if not clients:
+            raise ValidationError("Nothing of any client lies in these days.")
+        said: dict[str, Any] = {
+            "format": "fhir",
+            "first": str(first),
+            "last": str(last),
+            **_wished(wish),
+        }
+        trail.record(TrailAction.EXPORT, by=by, kind="period", clients=len(clients), **said)
+        for client in clients:
+            trail.record(TrailAction.EXPORT, by=by, row=client, client=client, **said)
+        return _written([one.pk for one in clients], clients[0], wish, out)
+
+
+def _wished(wish: Wish) -> dict[str, Any]:
+    return {"drafts": wish.drafts, "papers": wish.papers}
+
+
+def _written(pks: list[int], first: Client, wish: Wish, out: IO[str]) -> Tally:
+    return write_bundle(
+        clients=pks, wish=wish, sheet=sheet_for(first.site), at=timezone.now(), out=out
+    )

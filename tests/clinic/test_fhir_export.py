@@ -1,0 +1,300 @@
+"""Who may export what, the line it leaves, times and words as they are, the command."""
+
+import io
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.core.management import CommandError, call_command
+
+from clinic.domain.vocabulary import Role, TrailAction
+from clinic.models import TrailEntry
+from clinic.services.people import answer_consent
+from clinic.web.exports import LIMITS_UNREAD, NO_CONSENT, Reader, export_client, export_period
+from clinic.web.fhir import bundle, people
+from clinic.web.fhir.bundle import UnsoundError
+from clinic.web.fhir.reading import Wish
+from tests.clinic.test_fhir_demo import own_code, resources, written
+from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
+from tests.factories.people import ConsentFactory
+
+# Times
+
+
+@pytest.mark.parametrize(
+    ("day", "start", "end"),
+    [
+        # clocks of London go forward on 28 March 2027, back on 31 October 2027 (IANA tz database)
+        (date(2027, 3, 27), "2027-03-27T09:00:00+00:00", "2027-03-27T09:45:00+00:00"),
+        (date(2027, 3, 28), "2027-03-28T09:00:00+01:00", "2027-03-28T09:45:00+01:00"),
+        (date(2027, 10, 30), "2027-10-30T09:00:00+01:00", "2027-10-30T09:45:00+01:00"),
+        (date(2027, 10, 31), "2027-10-31T09:00:00+00:00", "2027-10-31T09:45:00+00:00"),
+    ],
+)
+def test_appointment_keeps_the_time_on_the_clock(edition, day, start, end):
+    manager = StaffFactory(role=Role.MANAGER)
+    begins = datetime.combine(day, time(9), tzinfo=ZoneInfo("Europe/London"))
+    AppointmentFactory(
+        client=ClientFactory(site=manager.home_site),
+        local_date=day,
+        starts_at=begins,
+        ends_at=begins + timedelta(minutes=45),
+    )
+    out = io.StringIO()
+
+    export_period(by=manager, first=day, last=day, wish=Wish(first=day, last=day), out=out)
+
+    (one,) = resources(out.getvalue(), "Appointment")
+    assert (one["start"], one["end"]) == (start, end)
+
+
+# Who may
+
+
+@pytest.fixture
+def runner(edition):
+    return ClientFactory()
+
+
+def export(runner, by, *, reader=Reader.PROFESSIONAL, limits_kept=False):
+    out = io.StringIO()
+    export_client(
+        client=runner, by=by, wish=Wish(), reader=reader, limits_kept=limits_kept, out=out
+    )
+    return out.getvalue()
+
+
+def test_another_professional_needs_the_clients_consent(runner):
+    by = StaffFactory()
+
+    with pytest.raises(ValidationError) as refused:
+        export(runner, by)
+
+    assert refused.value.message_dict == {"reader": [NO_CONSENT]}
+    assert not TrailEntry.objects.filter(action=TrailAction.EXPORT).exists()
+
+
+def test_refused_consent_is_no_consent(runner):
+    by = StaffFactory()
+    ConsentFactory(client=runner, purpose="sharing", given=False, taken_by=by)
+
+    with pytest.raises(ValidationError, match="not agreed"):
+        export(runner, by)
+
+
+def test_withdrawn_consent_is_no_consent(runner):
+    by = StaffFactory()
+    ConsentFactory(
+        client=runner,
+        purpose="sharing",
+        taken_by=by,
+        withdrawn_on=date(2026, 3, 1),
+        withdrawn_with=by,
+    )
+
+    with pytest.raises(ValidationError, match="not agreed"):
+        export(runner, by)
+
+
+def test_limits_of_the_consent_are_read_first(runner):
+    by = StaffFactory()
+    ConsentFactory(client=runner, purpose="sharing", limits="No films", taken_by=by)
+
+    with pytest.raises(ValidationError) as refused:
+        export(runner, by)
+
+    assert refused.value.message_dict == {"limits_kept": [LIMITS_UNREAD]}
+    assert len(resources(export(runner, by, limits_kept=True), "Patient")) == 1
+
+
+def test_own_use_is_the_managers(runner):
+    with pytest.raises(ValidationError, match="manager"):
+        export(runner, StaffFactory(), reader=Reader.CLINIC)
+
+    assert export(runner, StaffFactory(role=Role.MANAGER), reader=Reader.CLINIC)
+
+
+def test_period_is_the_managers(runner):
+    with pytest.raises(ValidationError, match="manager"):
+        written(StaffFactory())
+
+
+def test_period_does_not_end_before_it_begins(runner):
+    manager = StaffFactory(role=Role.MANAGER)
+    days = {"first": date(2027, 3, 2), "last": date(2027, 3, 1)}
+
+    with pytest.raises(ValidationError, match="before the first"):
+        export_period(by=manager, wish=Wish(**days), out=io.StringIO(), **days)
+
+
+def test_empty_period_is_said(runner):
+    manager = StaffFactory(role=Role.MANAGER)
+    days = {"first": date(1999, 3, 1), "last": date(1999, 3, 2)}
+
+    with pytest.raises(ValidationError, match="Nothing of any client"):
+        export_period(by=manager, wish=Wish(**days), out=io.StringIO(), **days)
+
+
+def test_period_leaves_out_clients_of_other_sites(runner):
+    elsewhere = ClientFactory(site=SiteFactory(code="QY", name="Quay"))
+    manager = StaffFactory(role=Role.MANAGER, home_site=runner.site)
+
+    _, text = written(manager)
+
+    numbers = [one["identifier"][0]["value"] for one in resources(text, "Patient")]
+    assert numbers == [runner.number]
+    assert elsewhere.number not in text
+
+
+# The trail
+
+
+def test_export_of_a_client_is_a_line_that_the_export_shows(runner):
+    by = StaffFactory()
+    ConsentFactory(client=runner, purpose="sharing", taken_by=by)
+
+    text = export(runner, by)
+
+    line = TrailEntry.objects.get(action=TrailAction.EXPORT)
+    assert (line.actor, line.client) == (by, runner)
+    assert line.detail == {
+        "format": "fhir",
+        "reader": "professional",
+        "drafts": False,
+        "papers": False,
+    }
+    (event,) = resources(text, "AuditEvent")
+    assert (event["action"], own_code({"coding": event["subtype"]})) == ("R", "act.export")
+
+
+def test_export_of_a_period_is_a_line_of_its_own_and_one_of_each_client(runner):
+    other = ClientFactory(site=runner.site)
+    manager = StaffFactory(role=Role.MANAGER, home_site=runner.site)
+
+    written(manager)
+
+    lines = TrailEntry.objects.filter(action=TrailAction.EXPORT).order_by("pk")
+    assert [(it.object_kind, it.client) for it in lines] == [
+        ("period", None),
+        ("client", runner),
+        ("client", other),
+    ]
+    assert lines[0].detail["clients"] == 2
+
+
+def test_unsound_export_leaves_no_line(runner, monkeypatch):
+    by = StaffFactory(role=Role.MANAGER)
+    sound = people.patient
+    monkeypatch.setattr(people, "patient", lambda *them: {**sound(*them), "gender": "perhaps"})
+
+    with pytest.raises(UnsoundError, match=r"Patient\.gender"):
+        export(runner, by, reader=Reader.CLINIC)
+
+    assert not TrailEntry.objects.filter(action=TrailAction.EXPORT).exists()
+
+
+def test_resource_of_a_wrong_structure_is_refused_by_the_library(runner, monkeypatch):
+    sound = people.patient
+    monkeypatch.setattr(people, "patient", lambda *them: {**sound(*them), "birthday": "2000"})
+
+    with pytest.raises(UnsoundError, match="birthday"):
+        export(runner, StaffFactory(role=Role.MANAGER), reader=Reader.CLINIC)
+
+
+def test_reference_to_what_is_left_out_is_refused(runner, monkeypatch):
+    AppointmentFactory(client=runner)
+    monkeypatch.setattr(bundle, "_leaned_on", lambda sheet: iter([]))
+
+    with pytest.raises(UnsoundError, match="is not in the bundle"):
+        export(runner, StaffFactory(role=Role.MANAGER), reader=Reader.CLINIC)
+
+
+# People as they are
+
+
+def test_names_of_all_scripts_limits_and_refusals_are_told(edition):
+    by = StaffFactory(role=Role.MANAGER)
+    runner = ClientFactory(
+        family_name="Łukasiewicz-Ōtani 大谷",
+        given_names="",
+        preferred_name="נועה",
+        next_of_kin="Sten, brother",
+        language="Polski",
+        allergies_known="listed",
+        allergies="latex",
+    )
+    answer_consent(
+        client=runner,
+        purpose="filming",
+        by=by,
+        given_on=date(2026, 1, 6),
+        given=False,
+        manner="spoken",
+        limits="only for the own doctor",
+    )
+
+    text = export(runner, by, reader=Reader.CLINIC)
+
+    (patient,) = resources(text, "Patient")
+    assert patient["name"] == [
+        {"use": "official", "text": "Łukasiewicz-Ōtani 大谷", "family": "Łukasiewicz-Ōtani 大谷"},
+        {"use": "usual", "text": "נועה"},
+    ]
+    assert patient["contact"][0]["name"] == {"text": "Sten, brother"}
+    (consent,) = resources(text, "Consent")
+    assert consent["provision"]["type"] == "deny"
+    assert consent["provision"]["provision"] == [
+        {"type": "permit", "code": [{"text": "only for the own doctor"}]}
+    ]
+    (allergy,) = resources(text, "AllergyIntolerance")
+    assert allergy["code"] == {"text": "latex"}
+
+
+# The command
+
+
+def test_command_writes_a_file_for_this_account_only(runner, tmp_path, capsys):
+    manager = StaffFactory(role=Role.MANAGER)
+    out = tmp_path / "client.json"
+
+    call_command("export_fhir", str(out), by=manager.username, client=runner.number)
+
+    assert len(resources(out.read_text(), "Patient")) == 1
+    assert out.stat().st_mode & 0o077 == 0
+    assert "Patient 1" in capsys.readouterr().out
+    assert list(tmp_path.iterdir()) == [out]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"by": "nobody"}, "nobody who is a manager"),
+        ({}, "Name a client"),
+        ({"client": "ZZ00001"}, "No client of your sites"),
+        ({"first": date(1999, 1, 1), "last": date(1999, 1, 2)}, "Nothing of any client"),
+    ],
+)
+def test_command_says_what_is_wrong(runner, tmp_path, options, words):
+    manager = StaffFactory(role=Role.MANAGER)
+    out = tmp_path / "out.json"
+
+    with pytest.raises(CommandError, match=words):
+        call_command("export_fhir", str(out), **{"by": manager.username} | options)
+
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_command_writes_over_nothing(runner, tmp_path):
+    out = tmp_path / "out.json"
+    out.write_text("kept")
+
+    with pytest.raises(CommandError, match="exists"):
+        call_command(
+            "export_fhir",
+            str(out),
+            by=StaffFactory(role=Role.MANAGER).username,
+            client=runner.number,
+        )
+
+    assert out.read_text() == "kept"
