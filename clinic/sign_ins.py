@@ -6,10 +6,12 @@ name may be a password.
 
 from typing import Any
 
-from allauth.account.signals import user_logged_in
+from allauth.account.signals import password_changed, password_reset, user_logged_in
 from allauth.mfa.signals import authentication_failed
 from django.contrib.auth.signals import user_logged_out, user_login_failed
+from django.http import HttpRequest, HttpResponse
 
+from clinic import guessing
 from clinic.acts import without_act
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
@@ -23,10 +25,25 @@ def listen() -> None:
     user_logged_out.connect(signed_out, dispatch_uid="trail-out")
     user_login_failed.connect(password_failed, dispatch_uid="trail-password")
     authentication_failed.connect(factor_failed, dispatch_uid="trail-factor")
+    password_changed.connect(password_replaced, dispatch_uid="trail-change")
+    password_reset.connect(password_renewed, dispatch_uid="trail-reset")
 
 
-def signed_in(sender: Any, user: Staff, **_: Any) -> None:
+def signed_in(
+    sender: Any, user: Staff, request: HttpRequest, response: HttpResponse, **_: Any
+) -> None:
     trail.record(TrailAction.SIGN_IN, by=user, row=user)
+    guessing.remember_browser(request, response, user)
+
+
+def password_replaced(sender: Any, user: Staff, **_: Any) -> None:
+    trail.record(TrailAction.CHANGE, by=user, row=user, fields=["password"])
+
+
+def password_renewed(sender: Any, user: Staff, request: HttpRequest, **_: Any) -> None:
+    """By the link that was sent to the person."""
+    password_replaced(sender, user)
+    guessing.forget_name(request, user.username)
 
 
 def signed_out(sender: Any, user: Staff | None, **_: Any) -> None:
@@ -44,7 +61,10 @@ def factor_failed(sender: Any, user: Staff, **_: Any) -> None:
 
 def failed(name: str | None, *, why: str) -> None:
     """A line for a try under this name; without the name unless an account has it."""
-    _fail(Staff.objects.filter(username__iexact=name or "").first(), why=why)
+    found = Staff.objects.filter(username__iexact=name or "").first()
+    if found is None:
+        _ = Staff(pk=0).roles  # as much is read for a name that nobody has
+    _fail(found, why=why)
 
 
 def _fail(staff: Staff | None, *, why: str) -> None:

@@ -13,7 +13,7 @@ OFF_IN_TESTS = ("_kept", "_not_emptied")
 
 
 def pytest_configure():
-    """What differs from a clinic's server: no collected files, no TLS, a quick password hash."""
+    """What differs from a clinic's server: no collected files, no TLS, quick sign-in."""
     from django.conf import settings
 
     settings.STORAGES = {
@@ -24,6 +24,7 @@ def pytest_configure():
     settings.SECURE_SSL_REDIRECT = False
     settings.SESSION_COOKIE_SECURE = settings.CSRF_COOKIE_SECURE = False
     settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME = "sessionid", "csrftoken"
+    settings.STEADY_SECONDS = 0
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 

@@ -81,7 +81,7 @@ def test_after_five_wrong_passwords_the_right_one_is_refused(client, staff):
     response = sign_in(client, "imarlow", PASSWORD)
 
     assert response.status_code == 200
-    assert "Too many wrong passwords. Wait five minutes" in response.content.decode()
+    assert "Too many wrong tries. Wait five minutes" in response.content.decode()
     assert "_auth_user_id" not in client.session
 
 

@@ -65,7 +65,7 @@ def test_after_five_wrong_passwords_the_right_one_is_refused(browser, assessment
     answer = sign(browser, assessment, PASSWORD)
 
     assert (answer.status_code, assessment.is_signed) == (422, False)
-    assert "Too many wrong passwords. Wait five minutes" in answer.content.decode()
+    assert "Too many wrong tries. Wait five minutes" in answer.content.decode()
 
 
 def test_right_password_costs_no_try(browser, edition, assessment):
