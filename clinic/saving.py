@@ -9,6 +9,7 @@ from collections.abc import Callable
 from functools import wraps
 from http import HTTPStatus
 from typing import Any
+from urllib.parse import quote
 
 from django.contrib.auth.middleware import LoginRequiredMiddleware
 from django.db import IntegrityError
@@ -45,7 +46,11 @@ class SignInRequired(LoginRequiredMiddleware):
     def handle_no_permission(self, request: HttpRequest, view_func: Any) -> Any:
         if HEADER in request.headers:
             return HttpResponse("The sign-in has ended.", status=HTTPStatus.UNAUTHORIZED)
-        return super().handle_no_permission(request, view_func)
+        answer = super().handle_no_permission(request, view_func)
+        ended = getattr(request, "sign_in_ended", "")
+        if ended:
+            answer["Location"] += f"&ended={quote(ended)}"
+        return answer
 
 
 def is_script(request: HttpRequest) -> bool:

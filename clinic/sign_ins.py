@@ -8,10 +8,11 @@ from typing import Any
 
 from allauth.account.signals import password_changed, password_reset, user_logged_in
 from allauth.mfa.signals import authentication_failed
+from django.contrib.auth.signals import user_logged_in as entered
 from django.contrib.auth.signals import user_logged_out, user_login_failed
 from django.http import HttpRequest, HttpResponse
 
-from clinic import guessing
+from clinic import guessing, time_limits
 from clinic.acts import without_act
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
@@ -22,6 +23,7 @@ def listen() -> None:
     """Hear of what the packages that sign people in have done."""
     # allauth's: it comes when the second factor was given as well
     user_logged_in.connect(signed_in, dispatch_uid="trail-in")
+    entered.connect(time_limits.begin, dispatch_uid="clock")
     user_logged_out.connect(signed_out, dispatch_uid="trail-out")
     user_login_failed.connect(password_failed, dispatch_uid="trail-password")
     authentication_failed.connect(factor_failed, dispatch_uid="trail-factor")
@@ -46,9 +48,15 @@ def password_renewed(sender: Any, user: Staff, request: HttpRequest, **_: Any) -
     guessing.forget_name(request, user.username)
 
 
-def signed_out(sender: Any, user: Staff | None, **_: Any) -> None:
-    if user is not None:  # a sign-out without a sign-in is nobody's
+def signed_out(sender: Any, request: HttpRequest, user: Staff | None, **_: Any) -> None:
+    why = getattr(request, "sign_in_ended", "")
+    if user is None:  # a sign-out without a sign-in is nobody's
+        return
+    if not why:
         trail.record(TrailAction.SIGN_OUT, by=user, row=user)
+        return
+    with without_act():  # the act of this request is not done: it comes again
+        trail.record(TrailAction.SIGN_OUT, by=user, row=user, why=why)
 
 
 def password_failed(sender: Any, credentials: dict[str, Any], **_: Any) -> None:

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 from uuid import uuid4
 
 from django import template
+from django.conf import settings
 from django.db.models import Q
 from django.forms import BaseForm, BaseFormSet, CheckboxSelectMultiple, RadioSelect
 from django.forms.boundfield import BoundField
@@ -15,9 +16,11 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from clinic import time_limits
 from clinic.domain.vocabulary import AlertKind, HoldScope
 from clinic.middleware import act_of
 from clinic.models import Alert, Client, Staff
+from clinic.unsent import person_of
 
 register = template.Library()
 
@@ -159,6 +162,30 @@ def same_page(context: Context, **changed: Any) -> str:
     for name, value in changed.items():
         query[name] = value
     return f"?{query.urlencode()}"
+
+
+@register.filter
+def sign_in_end(why: str) -> str:
+    """Why a sign-in ended; nothing that an address says is repeated."""
+    if why == "unused":
+        return f"nothing was done for {settings.IDLE_SECONDS // 60} minutes"
+    return "it was twelve hours old"
+
+
+@register.simple_tag(takes_context=True)
+def clock(context: Context) -> time_limits.Left | None:
+    """What is left of the sign-in, for the page to warn in time."""
+    request = context.get("request")
+    session = getattr(request, "session", None)
+    if request is None or session is None or not request.user.is_authenticated:
+        return None
+    return time_limits.left(session)
+
+
+@register.filter
+def person(staff: Staff) -> str:
+    """Tells a page whether somebody else is signed in now."""
+    return person_of(staff)
 
 
 @register.filter

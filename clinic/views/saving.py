@@ -10,6 +10,7 @@ from django.views.decorators.http import require_http_methods
 
 from clinic import presence, unsent
 from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.time_limits import passive
 
 LONGEST = 200
 MOST_TICKETS = 50
@@ -27,6 +28,7 @@ def may_open(request: StaffRequest, address: str) -> bool:
     return bool(request.user.roles & getattr(view, "roles", frozenset()))
 
 
+@passive
 @allowed(*EVERYBODY)
 @require_http_methods(["POST"])
 def page_opened(request: StaffRequest) -> HttpResponse:
@@ -50,6 +52,7 @@ def page_opened(request: StaffRequest) -> HttpResponse:
     )
 
 
+@passive
 @allowed(*EVERYBODY)
 @require_http_methods(["POST"])
 def page_closed(request: StaffRequest) -> HttpResponse:
@@ -57,6 +60,7 @@ def page_closed(request: StaffRequest) -> HttpResponse:
     return HttpResponse(status=HTTPStatus.NO_CONTENT)
 
 
+@passive
 @allowed(*EVERYBODY)
 @require_http_methods(["POST"])
 def unsent_pages(request: StaffRequest) -> HttpResponse:

@@ -26,6 +26,14 @@ def flag(name: str, *, default: bool) -> bool:
     return raw == "yes"
 
 
+def number(name: str, *, default: int, least: int, most: int) -> int:
+    """The whole number `name` says, within its limits."""
+    raw = text(name, str(default))
+    if not (raw.isascii() and raw.isdigit() and least <= int(raw) <= most):
+        raise ImproperlyConfigured(f"{name} is {raw!r}: write a number from {least} to {most}")
+    return int(raw)
+
+
 def words(name: str, default: str = "") -> list[str]:
     """Words parted by commas."""
     return [word.strip() for word in text(name, default).split(",") if word.strip()]

@@ -48,12 +48,13 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "clinic.middleware.origin",
+    "clinic.time_limits.TimeLimits",
     "clinic.saving.SignInRequired",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
-    "clinic.middleware.origin",
     "clinic.refusals.recorded",
     "clinic.middleware.private_pages",
 ]
@@ -144,6 +145,7 @@ MFA_ALLOW_UNVERIFIED_EMAIL = True
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 
 CSRF_FAILURE_VIEW = "clinic.web.views.errors.csrf_failure"
+IDLE_SECONDS = 60 * environment.number("CLINIC_IDLE_MINUTES", default=30, least=5, most=30)
 SESSION_COOKIE_AGE = 12 * 60 * 60
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS

@@ -5,6 +5,7 @@ from django.urls import include, path
 PARTS = [
     "clinic.web.urls_today",
     "clinic.urls.saving",
+    "clinic.urls.sign_ins",
     "clinic.urls.people",
     "clinic.urls.diary",
     "clinic.urls.trail",

@@ -34,7 +34,7 @@ function frame() {
   heading.id = "again-h";
   heading.textContent = "Sign in again";
   const lead = document.createElement("p");
-  lead.textContent = "Your sign-in has ended. What you typed waits here and is sent as soon as you are signed in.";
+  lead.textContent = "Your sign-in has ended. What you typed waits here; once you are signed in you go on where you were.";
   const place = document.createElement("div");
   place.className = "sign-in";
   dialog.append(heading, lead, place);
@@ -42,10 +42,23 @@ function frame() {
   return dialog;
 }
 
+let asking = null; // two parts of a page may notice the end; one dialog is enough
+
 // resolves, once somebody is signed in, with their token against forged requests
-export async function signedInAgain() {
+export function signedInAgain() {
+  asking ??= renewed().finally(() => (asking = null));
+  return asking;
+}
+
+async function renewed() {
   const dialog = frame();
-  const first = await asked(LOGIN);
+  let first;
+  try {
+    first = await asked(LOGIN);
+  } catch (lost) {
+    dialog.remove();
+    throw lost;
+  }
   if (!first.form || !isSignIn(first.address)) {
     dialog.remove();
     return first.token; // signed in meanwhile, in another tab
