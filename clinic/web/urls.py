@@ -16,6 +16,7 @@ PARTS = [
     "clinic.web.urls_addenda",
     "clinic.web.urls_programme",
     "clinic.web.urls_papers",
+    "clinic.web.urls_exchange",
     "exercises.urls",
 ]
 

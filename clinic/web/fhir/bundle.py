@@ -77,7 +77,8 @@ class Writer:
     def _put(self, url: str, resource: Resource) -> None:
         if self.tally.total:
             self.out.write(",\n")
-        json.dump({"fullUrl": url, "resource": resource}, self.out, ensure_ascii=False)
+        entry = {"fullUrl": url, "resource": resource}
+        self.out.write(json.dumps(entry, ensure_ascii=False))
         self.tally.counts[resource["resourceType"]] += 1
 
 
