@@ -4,7 +4,10 @@ import time
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
+from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
+from allauth.mfa.models import Authenticator
+from django.conf import settings
 from django.http import HttpRequest
 
 from clinic.sealing import seal
@@ -40,6 +43,13 @@ class ClosedAccounts(DefaultAccountAdapter):  # type: ignore[misc]
     def authentication_failed(self, request: HttpRequest, **credentials: Any) -> None:
         wait_for_step(self._asked_at)
 
+    def is_reauthentication_required(self, *, app: str, **kwargs: Any) -> bool:
+        """Not a second time for the password of who sets up the first factor."""
+        from clinic.factors import may_set_up_first  # app ready
+
+        asked = super().is_reauthentication_required(app=app, **kwargs)
+        return bool(asked) and not may_set_up_first(context.request)
+
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
 
@@ -53,7 +63,20 @@ class SealedFactors(DefaultMFAAdapter):  # type: ignore[misc]
     error_messages = {
         **DefaultMFAAdapter.error_messages,
         "incorrect_code": "This code is not right. Write the one the app shows now.",
+        "cannot_delete_authenticator": (
+            "A second step is asked of everybody here. For another telephone sign out, sign in "
+            "with a code of the app or a recovery code, and come back within ten minutes."
+        ),
     }
+
+    def can_delete_authenticator(self, authenticator: Authenticator) -> bool:
+        """The last factor goes only from the hand that has just shown it."""
+        from clinic.factors import FACTORS, has_given_factor_lately  # app ready
+
+        others = Authenticator.objects.filter(user=authenticator.user_id, type__in=FACTORS)
+        if not settings.SECOND_FACTOR or others.exclude(pk=authenticator.pk).exists():
+            return True
+        return has_given_factor_lately()
 
     def get_totp_issuer(self) -> str:
         return "Gait Clinic Records"

@@ -7,7 +7,13 @@ name may be a password.
 from typing import Any
 
 from allauth.account.signals import password_changed, password_reset, user_logged_in
-from allauth.mfa.signals import authentication_failed
+from allauth.mfa.models import Authenticator
+from allauth.mfa.signals import (
+    authentication_failed,
+    authenticator_added,
+    authenticator_removed,
+    authenticator_reset,
+)
 from django.contrib.auth.signals import user_logged_in as entered
 from django.contrib.auth.signals import user_logged_out, user_login_failed
 from django.http import HttpRequest, HttpResponse
@@ -15,8 +21,10 @@ from django.http import HttpRequest, HttpResponse
 from clinic import guessing, time_limits
 from clinic.acts import without_act
 from clinic.domain.vocabulary import TrailAction
+from clinic.factors import forget_known
 from clinic.models import Staff
 from clinic.services import trail
+from clinic.services.sign_ins import end_sign_ins
 
 
 def listen() -> None:
@@ -27,6 +35,8 @@ def listen() -> None:
     user_logged_out.connect(signed_out, dispatch_uid="trail-out")
     user_login_failed.connect(password_failed, dispatch_uid="trail-password")
     authentication_failed.connect(factor_failed, dispatch_uid="trail-factor")
+    for heard in (authenticator_added, authenticator_removed, authenticator_reset):
+        heard.connect(factor_changed, dispatch_uid="trail-factor-changed")
     password_changed.connect(password_replaced, dispatch_uid="trail-change")
     password_reset.connect(password_renewed, dispatch_uid="trail-reset")
 
@@ -36,6 +46,18 @@ def signed_in(
 ) -> None:
     trail.record(TrailAction.SIGN_IN, by=user, row=user)
     guessing.remember_browser(request, response, user)
+
+
+def factor_changed(
+    sender: Any, request: HttpRequest, user: Staff, authenticator: Authenticator, **_: Any
+) -> None:
+    """By its owner. Other browsers of the person are signed out: they were let in without it."""
+    codes = authenticator.type == Authenticator.Type.RECOVERY_CODES
+    what = "recovery codes" if codes else "second factor"
+    trail.record(TrailAction.CHANGE, by=user, row=user, fields=[what])
+    if not codes:
+        forget_known(request)
+        end_sign_ins(staff=user, by=user, keep=request.session.session_key or "")
 
 
 def password_replaced(sender: Any, user: Staff, **_: Any) -> None:

@@ -9,7 +9,7 @@ ASVS 5.0.0, 7.3.1 and 7.3.2.
 """
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple, TypeVar
 
 from django.conf import settings
@@ -45,7 +45,7 @@ def begin(sender: Any, request: HttpRequest, **_: Any) -> None:
     request.session[BEGAN] = request.session[ACTIVE] = int(time.time())
 
 
-def left(session: SessionBase) -> Left:
+def left(session: SessionBase | Mapping[str, Any]) -> Left:
     """What is left of a sign-in; one without its times has ended."""
     now = time.time()
     idle = session.get(ACTIVE, 0) + settings.IDLE_SECONDS - now

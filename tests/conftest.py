@@ -13,7 +13,7 @@ OFF_IN_TESTS = ("_kept", "_not_emptied")
 
 
 def pytest_configure():
-    """What differs from a clinic's server: no collected files, no TLS, quick sign-in."""
+    """What differs from a clinic's server: no collected files, no TLS, a quick password alone."""
     from django.conf import settings
 
     settings.STORAGES = {
@@ -24,7 +24,7 @@ def pytest_configure():
     settings.SECURE_SSL_REDIRECT = False
     settings.SESSION_COOKIE_SECURE = settings.CSRF_COOKIE_SECURE = False
     settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME = "sessionid", "csrftoken"
-    settings.STEADY_SECONDS = 0
+    settings.STEADY_SECONDS, settings.SECOND_FACTOR = 0, False
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 

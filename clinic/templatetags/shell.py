@@ -18,6 +18,7 @@ from django.utils.safestring import SafeString
 
 from clinic import time_limits
 from clinic.domain.vocabulary import AlertKind, HoldScope
+from clinic.factors import FIRST, KNOWN
 from clinic.middleware import act_of
 from clinic.models import Alert, Client, Staff
 from clinic.unsent import person_of
@@ -180,6 +181,24 @@ def clock(context: Context) -> time_limits.Left | None:
     if request is None or session is None or not request.user.is_authenticated:
         return None
     return time_limits.left(session)
+
+
+@register.simple_tag(takes_context=True)
+def first_factor(context: Context) -> bool:
+    """Whether this person gets no further before a second factor is set up."""
+    session = context["request"].session
+    return bool(session.get(FIRST)) and not session.get(KNOWN)
+
+
+@register.simple_tag
+def asks_second_factor() -> bool:
+    return bool(settings.SECOND_FACTOR)
+
+
+@register.filter
+def in_fours(code: str) -> str:
+    """A long code in groups that are easier to copy."""
+    return " ".join(code[start : start + 4] for start in range(0, len(code), 4))
 
 
 @register.filter

@@ -1,10 +1,12 @@
-"""Addresses of sign-ins: how long they last."""
+"""Addresses of sign-ins: how long they last, which stand, which end."""
 
 from django.urls import path
 
 from clinic.views import sign_ins
 
 urlpatterns = [
+    path("accounts/sessions/", sign_ins.sign_in_list, name="sign-in-list"),
+    path("accounts/sessions/end/", sign_ins.sign_in_end, name="sign-in-end"),
     path("sign-in/left/", sign_ins.sign_in_left, name="sign-in-left"),
     path("sign-in/extend/", sign_ins.sign_in_extend, name="sign-in-extend"),
 ]

@@ -1,10 +1,13 @@
-"""How long a sign-in lasts, for the page that warns before it ends."""
+"""How long a sign-in lasts, for the page that warns before its end; the list of those open."""
 
+from django.contrib import messages
 from django.http import HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
+from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
 from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.services.sign_ins import end_sign_ins, standing
 from clinic.time_limits import left, passive
 from clinic.unsent import person_of
 
@@ -28,3 +31,31 @@ def sign_in_left(request: StaffRequest) -> HttpResponse:
 def sign_in_extend(request: StaffRequest) -> HttpResponse:
     """A person is at the page; the request itself is the use that counts."""
     return told(request)
+
+
+@allowed(*EVERYBODY)
+@require_safe
+def sign_in_list(request: StaffRequest) -> HttpResponse:
+    """Where this person is signed in."""
+    found = standing(request.user)
+    return render(
+        request,
+        "clinic/sign_in_list.html",
+        {"sign_ins": found, "here": request.session.session_key},
+    )
+
+
+@allowed(*EVERYBODY)
+@require_POST
+def sign_in_end(request: StaffRequest) -> HttpResponse:
+    """End one of one's own sign-ins, or all but this one."""
+    number = request.POST.get("number", "")
+    ended = end_sign_ins(
+        staff=request.user,
+        by=request.user,
+        keep=request.session.session_key or "",
+        only=int(number) if number.isascii() and number.isdigit() else None,
+    )
+    several = "" if ended == 1 else "s"
+    messages.success(request, f"{ended} sign-in{several} ended." if ended else "None was left.")
+    return redirect("sign-in-list")

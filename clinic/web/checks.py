@@ -4,6 +4,7 @@ from typing import Any
 
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, register
+from django.core.checks import Warning as Advice
 
 
 @register(Tags.security, deploy=True)
@@ -26,3 +27,17 @@ def demo_is_off(app_configs: Any, **_: Any) -> list[CheckMessage]:
     if not settings.DEMO:
         return []
     return [Error("CLINIC_DEMO is on.", hint="Unset CLINIC_DEMO.", id="clinic.E011")]
+
+
+@register(Tags.security, deploy=True)
+def second_factor_is_asked(app_configs: Any, **_: Any) -> list[CheckMessage]:
+    """A password alone opens everything."""
+    if settings.SECOND_FACTOR:
+        return []
+    return [
+        Advice(
+            "No second factor is asked for.",
+            hint="Unset CLINIC_SECOND_FACTOR, unless the clinic has decided otherwise in writing.",
+            id="clinic.W012",
+        )
+    ]

@@ -34,6 +34,7 @@ INSTALLED_APPS = [
     "allauth",
     "allauth.account",
     "allauth.mfa",
+    "allauth.usersessions",
     "crispy_forms",
     "crispy_bootstrap5",
     "django_htmx",
@@ -51,6 +52,7 @@ MIDDLEWARE = [
     "clinic.middleware.origin",
     "clinic.time_limits.TimeLimits",
     "clinic.saving.SignInRequired",
+    "clinic.factors.SecondFactorRequired",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
@@ -140,8 +142,10 @@ ACCOUNT_FORMS = {"reset_password": "clinic.forms.accounts.AskForLinkForm"}
 STEADY_SECONDS = 0.25  # a refused sign-in is answered after a whole number of these
 ACCOUNT_PRESERVE_USERNAME_CASING = False
 ACCOUNT_SESSION_REMEMBER = False
+SECOND_FACTOR = environment.flag("CLINIC_SECOND_FACTOR", default=not DEMO)
 MFA_ADAPTER = "clinic.accounts.SealedFactors"
 MFA_ALLOW_UNVERIFIED_EMAIL = True
+MFA_RECOVERY_CODES_SHOW_ONCE, MFA_RECOVERY_CODE_DIGITS = True, 12
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 
 CSRF_FAILURE_VIEW = "clinic.web.views.errors.csrf_failure"

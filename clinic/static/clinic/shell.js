@@ -41,3 +41,9 @@ document.body.addEventListener("htmx:beforeSwap", (event) => {
 
 // htmx notes the address of the page; a record's address stays out of the browser's storage
 window.addEventListener("load", () => sessionStorage.removeItem("htmx-current-path-for-history"));
+
+// a button that prints is there only where it can
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}
