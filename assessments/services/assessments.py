@@ -25,7 +25,7 @@ from assessments.models import (
 from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff
-from clinic.services import trail
+from clinic.services import reassessments, trail
 
 TRIAL_FIELDS = (
     "surface",
@@ -237,6 +237,8 @@ def sign_assessment(
     if not done:
         raise ValidationError(STALE)
     assessment.version += 1
+    if assessment.kind != AssessmentKind.BASELINE:
+        reassessments.looked_again(assessment.client)
     trail.record(
         TrailAction.SIGN,
         by=by,

@@ -56,6 +56,7 @@ class ConsentPurpose(StrEnum):
     FILMING = "filming"
     SHARING = "sharing"
     TEACHING = "teaching"
+    REMINDING = "reminding"
 
 
 class ConsentManner(StrEnum):
@@ -104,6 +105,15 @@ class ReassessmentState(StrEnum):
     DONE = "done"
     DECLINED = "declined"
     LOST = "lost"
+
+
+class ReminderOutcome(StrEnum):
+    """What came of a reminder."""
+
+    SENT = "sent"
+    PRINTED = "printed"
+    REACHED = "reached"
+    NOT_REACHED = "not_reached"
 
 
 class PaperKind(StrEnum):

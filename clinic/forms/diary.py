@@ -185,3 +185,22 @@ class CloseForm(ReasonForm):
         coerce=ReassessmentState,
     )
     field_order = ["state", "reason"]
+
+
+class DueForm(forms.Form):
+    """When a client is to be looked at again, and by whom."""
+
+    due_on = forms.DateField(label="Due on", help_text=DAY_EXAMPLE)
+    clinician = forms.ModelChoiceField(Staff.objects.none(), empty_label=None)
+
+    def __init__(self, *args: Any, today: date, clinicians: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.today = today
+        self.fields["clinician"].queryset = clinicians  # type: ignore[attr-defined]
+        self.helper = plain_helper()
+
+    def clean_due_on(self) -> date:
+        day: date = self.cleaned_data["due_on"]
+        if day < self.today:
+            raise ValidationError("This day is over: choose today or later.")
+        return day

@@ -5,6 +5,7 @@ from clinic.models.editions import Edition, EditionTable, PolicyConfirmation
 from clinic.models.hours import HoursChange, KeptTime, WaitingEntry
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
+from clinic.models.reminders import CalendarFeed, Reminder
 from clinic.models.sites import Site, SiteRow
 from clinic.models.staff import Staff
 from clinic.models.trail import TrailEntry, TrailHead
@@ -13,6 +14,7 @@ __all__ = [
     "Alert",
     "Appointment",
     "AppointmentKind",
+    "CalendarFeed",
     "Client",
     "Consent",
     "Edition",
@@ -25,6 +27,7 @@ __all__ = [
     "PolicyConfirmation",
     "Reassessment",
     "Referrer",
+    "Reminder",
     "Room",
     "Sending",
     "Site",

@@ -3,6 +3,7 @@
 import calendar
 from datetime import date
 from typing import Self
+from uuid import uuid4
 
 from django.conf import settings
 from django.db import models
@@ -129,6 +130,13 @@ class Appointment(SiteRow):
     booked_at = models.DateTimeField()
     changed_at = models.DateTimeField()
     sequence = models.PositiveIntegerField(default=0)
+    arrived_at = models.DateTimeField(null=True, blank=True, editable=False)
+    uid = models.CharField(
+        max_length=255,
+        default=uuid4,  # random: RFC 7986, 5.3
+        editable=False,
+        help_text="In calendar files, for good; an imported appointment keeps its own.",
+    )
     objects = AppointmentQuerySet.as_manager()
 
     class Meta:
@@ -150,6 +158,11 @@ class Appointment(SiteRow):
             models.CheckConstraint(
                 name="appointment_state_word", condition=Q(state__in=values(AppointmentState))
             ),
+            models.CheckConstraint(
+                name="appointment_arrived_has_time",
+                condition=~Q(state=AppointmentState.ARRIVED.value) | Q(arrived_at__isnull=False),
+            ),
+            models.UniqueConstraint(fields=["site", "uid"], name="appointment_uid"),
         ]
         indexes = [models.Index(fields=["site", "local_date"], name="appointment_day")]
 

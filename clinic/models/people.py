@@ -184,6 +184,7 @@ class Consent(SiteRow):
             (ConsentPurpose.FILMING.value, "filming for the own care"),
             (ConsentPurpose.SHARING.value, "sharing letters with the doctor or referrer"),
             (ConsentPurpose.TEACHING.value, "showing the film for teaching"),
+            (ConsentPurpose.REMINDING.value, "appointments by e-mail"),
         ],
     )
     given = models.BooleanField(choices=[(True, "given"), (False, "refused")])

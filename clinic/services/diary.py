@@ -323,10 +323,14 @@ def _become(
         day = diary.in_words(found.local_date)
         raise ValidationError(f"The appointment is on {day}: wait for the day, or cancel it.")
     found.state, found.reason, found.changed_at = state, reason, timezone.now()
+    if state == AppointmentState.ARRIVED:
+        found.arrived_at = found.changed_at
+    elif state == AppointmentState.BOOKED:
+        found.arrived_at = None
     cancelled = state == AppointmentState.CANCELLED
     found.sequence += cancelled
     found.full_clean()
-    found.save(update_fields=["state", "reason", "changed_at", "sequence"])
+    found.save(update_fields=["state", "reason", "changed_at", "sequence", "arrived_at"])
     _follow(found, before)
     _record(TrailAction.CANCEL if cancelled else TrailAction.CHANGE, found, by)
     return found

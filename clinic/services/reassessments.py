@@ -1,10 +1,11 @@
 """The client's next look: opened by a programme, booked, done, declined or lost."""
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
@@ -12,6 +13,7 @@ from clinic.models import Appointment, Client, Reassessment, Site, Staff
 from clinic.services import trail
 
 KIND = "reassessment"  # code of the kind of appointment that answers a reassessment
+AHEAD = timedelta(days=14)  # rule of this clinic: what falls due is told two weeks before
 UNFINISHED = [ReassessmentState.OPEN, ReassessmentState.BOOKED]
 
 
@@ -73,6 +75,25 @@ def close_reassessment(
     return found
 
 
+@transaction.atomic
+def reopen_reassessment(*, reassessment: Reassessment, by: Staff) -> Reassessment:
+    """Save a declined or lost one as open again; raises ValidationError if another is open."""
+    found = (
+        Reassessment.objects.select_for_update(of=("self",))
+        .select_related("client__site")
+        .get(pk=reassessment.pk)
+    )
+    if found.state == ReassessmentState.OPEN:
+        return found
+    if found.state not in {ReassessmentState.DECLINED, ReassessmentState.LOST}:
+        raise ValidationError(f"This reassessment is {found.get_state_display()} by now.")
+    found.state, found.reason = ReassessmentState.OPEN, ""
+    found.full_clean()
+    found.save(update_fields=["state", "reason"])
+    trail.record(TrailAction.CHANGE, by=by, row=found, client=found.client, state=found.state)
+    return found
+
+
 # What the diary does to the reassessment behind an appointment, within its own transaction
 
 
@@ -96,6 +117,19 @@ def finish(appointment: Appointment) -> None:
     Reassessment.objects.filter(appointment=appointment, state=ReassessmentState.BOOKED).update(
         state=ReassessmentState.DONE
     )
+
+
+def looked_again(client: Client) -> None:
+    """The client was looked at again: what was due is done, also before its day.
+
+    What is booked for a later day stays booked.
+    """
+    today = today_at(client.site)
+    Reassessment.objects.filter(
+        Q(state=ReassessmentState.OPEN)
+        | Q(state=ReassessmentState.BOOKED, appointment__local_date__lte=today),
+        client=client,
+    ).update(state=ReassessmentState.DONE)
 
 
 def take_back(appointment: Appointment) -> None:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from clinic.views import booking, diary, hours, waiting_list
+from clinic.views import booking, calendars, diary, due, hours, waiting_list
 
 urlpatterns = [
     path("diary/", diary.diary_day, name="diary"),
@@ -26,6 +26,18 @@ urlpatterns = [
     path("hours/changes/new/", hours.hours_change_new, name="hours-change-new"),
     path("hours/changes/<int:pk>/remove/", hours.hours_change_remove, name="hours-change-remove"),
     path("hours/kinds/<int:pk>/", hours.kind_edit, name="kind-edit"),
-    path("due/", diary.due_list, name="due-list"),
-    path("due/<int:pk>/close/", diary.due_close, name="due-close"),
+    path("due/", due.due_list, name="due-list"),
+    path("due/letters/", due.due_letters, name="due-letters"),
+    path("due/<int:pk>/remind/", due.due_remind, name="due-remind"),
+    path("due/<int:pk>/reopen/", due.due_reopen, name="due-reopen"),
+    path("clients/<int:pk>/due/", due.due_edit, name="due-edit"),
+    path(
+        "appointments/<int:pk>/calendar/",
+        calendars.appointment_calendar,
+        name="appointment-calendar",
+    ),
+    path("appointments/<int:pk>/send/", calendars.appointment_send, name="appointment-send"),
+    path("calendar/", calendars.calendar_open, name="calendar-open"),
+    path("calendars/<str:secret>/", calendars.calendar_feed, name="calendar-feed"),
+    path("due/<int:pk>/close/", due.due_close, name="due-close"),
 ]

@@ -30,6 +30,7 @@ from clinic.models import (
 )
 from clinic.services import diary, free_times, reassessments, trail, waiting_list
 from clinic.services.free_times import EARLY_DAYS, EVERY_DAY, Wish
+from clinic.services.reminders import agreed_to_email
 
 # Finding a time
 
@@ -60,7 +61,7 @@ def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 @allowed(*EVERYBODY)
 def appointment_move(request: StaffRequest, pk: int) -> HttpResponse:
-    appointment = _appointment_or_404(request.user, pk)
+    appointment = appointment_or_404(request.user, pk)
     settings = _form_settings(appointment.client.site) | {"moving": True}
     form = BookingForm(request.POST or None, initial={"seen": appointment.sequence}, **settings)
     if request.method == "POST":
@@ -70,7 +71,7 @@ def appointment_move(request: StaffRequest, pk: int) -> HttpResponse:
         if moved:
             _say_when(request, moved, "Moved to")
             return redirect("appointment-open", pk)
-        appointment = _appointment_or_404(request.user, pk)
+        appointment = appointment_or_404(request.user, pk)
     wishes = {
         "clinician": appointment.clinician_id,
         "day": f"{max(appointment.local_date, settings['today']):%d.%m.%Y}",
@@ -221,7 +222,7 @@ def time_let_go(request: StaffRequest, pk: int) -> HttpResponse:
 # One appointment
 
 
-def _appointment_or_404(staff: Staff, pk: int) -> Appointment:
+def appointment_or_404(staff: Staff, pk: int) -> Appointment:
     return get_object_or_404(
         Appointment.objects.filter(site__staff=staff).select_related(
             "client__site", "clinician", "room", "kind__site", "booked_by", "site"
@@ -233,7 +234,7 @@ def _appointment_or_404(staff: Staff, pk: int) -> Appointment:
 @require_safe
 @allowed(*EVERYBODY)
 def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
-    appointment = _appointment_or_404(request.user, pk)
+    appointment = appointment_or_404(request.user, pk)
     trail.record(TrailAction.VIEW, by=request.user, row=appointment, client=appointment.client)
     today = reassessments.today_at(appointment.client.site)
     context = {
@@ -243,9 +244,17 @@ def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
         "may_change": appointment.state == AppointmentState.BOOKED,
         "doubled": diary.is_doubled(appointment),
         "wanted": _wanted(appointment),
+        "may_send": _may_send(appointment),
         "here": request.path,
     }
     return render(request, "clinic/appointment_open.html", context)
+
+
+def _may_send(appointment: Appointment) -> bool:
+    """Whether the page offers to e-mail it: the client agreed, and there is something to tell."""
+    client, state = appointment.client, appointment.state
+    told = state in {AppointmentState.BOOKED, AppointmentState.CANCELLED}
+    return told and bool(client.email) and bool(agreed_to_email([client.pk]))
 
 
 def _wanted(appointment: Appointment) -> list[WaitingEntry]:
@@ -287,7 +296,7 @@ def _acts(appointment: Appointment, today: date) -> list[Act]:
 @require_POST
 @allowed(*EVERYBODY)
 def appointment_state(request: StaffRequest, pk: int, act: str) -> HttpResponse:
-    appointment = _appointment_or_404(request.user, pk)
+    appointment = appointment_or_404(request.user, pk)
     if act not in ACTS:
         raise Http404
     try:
@@ -308,7 +317,7 @@ def _back(request: StaffRequest) -> str:
 @require_http_methods(["GET", "POST"])
 @allowed(*EVERYBODY)
 def appointment_cancel(request: StaffRequest, pk: int) -> HttpResponse:
-    appointment = _appointment_or_404(request.user, pk)
+    appointment = appointment_or_404(request.user, pk)
     form = ReasonForm(request.POST or None)
     if form.is_valid():
         try:

@@ -1,28 +1,21 @@
-"""Pages of the diary: day, week, finding a time, one appointment, what is due."""
+"""Pages of the diary: day and week."""
 
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
-from django.contrib import messages
-from django.core.exceptions import PermissionDenied, ValidationError
-from django.core.paginator import Paginator
+from django.core.exceptions import PermissionDenied
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, redirect, render
-from django.views.decorators.http import require_http_methods, require_safe
+from django.shortcuts import render
+from django.views.decorators.http import require_safe
 
 from clinic.access import EVERYBODY, StaffRequest, allowed
-from clinic.domain.diary import late_words
 from clinic.domain.opening import hours_words
 from clinic.domain.vocabulary import AppointmentState
-from clinic.forms.diary import CloseForm, DayForm
-from clinic.forms.people import show_refusal
-from clinic.models import Appointment, Reassessment, Site, Staff
+from clinic.forms.diary import DayForm
+from clinic.models import Appointment, Site, Staff
 from clinic.public_holidays import holidays_between
 from clinic.services import free_times, reassessments
-
-PAGE = 50
-
 
 # Day and week
 
@@ -133,41 +126,3 @@ def diary_week(request: StaffRequest) -> HttpResponse:
         "sunday": sunday,
     }
     return render(request, "clinic/diary_week.html", _diary_context(form, site, day, 7) | context)
-
-
-# What is due
-
-
-@require_safe
-@allowed(*EVERYBODY)
-def due_list(request: StaffRequest) -> HttpResponse:
-    waiting = Reassessment.objects.waiting().filter(site__staff=request.user).for_listing()
-    page = Paginator(waiting, PAGE).get_page(request.GET.get("page"))
-    today = reassessments.today_at(_home(request.user))
-    rows = [
-        {"due": due, "late": due.due_on < today, "words": late_words(due.due_on, today)}
-        for due in page.object_list
-    ]
-    return render(request, "clinic/due_list.html", {"page": page, "rows": rows, "today": today})
-
-
-@require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
-def due_close(request: StaffRequest, pk: int) -> HttpResponse:
-    due = get_object_or_404(
-        Reassessment.objects.filter(site__staff=request.user).select_related("client__site"),
-        pk=pk,
-    )
-    form = CloseForm(request.POST or None)
-    if form.is_valid():
-        try:
-            reassessments.close_reassessment(
-                reassessment=due, by=request.user, **form.cleaned_data
-            )
-        except ValidationError as refusal:
-            show_refusal(form, refusal)
-        else:
-            messages.success(request, f"{due.client} is no longer on the list.")
-            return redirect("due-list")
-    context = {"client": due.client, "due": due, "form": form}
-    return render(request, "clinic/due_close.html", context)

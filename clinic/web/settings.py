@@ -199,7 +199,19 @@ TIME_ZONE = environment.text("CLINIC_TIME_ZONE", "Europe/London")
 USE_TZ = True
 USE_I18N = True
 FORMAT_MODULE_PATH = ["clinic.formats"]
-EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+EMAIL_HOST = environment.text("CLINIC_MAIL_HOST", "")
+EMAIL_PORT = environment.number("CLINIC_MAIL_PORT", default=587, least=1, most=65535)
+EMAIL_HOST_USER = environment.text("CLINIC_MAIL_USER", "")
+EMAIL_HOST_PASSWORD = environment.text("CLINIC_MAIL_PASSWORD")
+EMAIL_USE_TLS = True
+EMAIL_TIMEOUT = 10  # seconds: a page waits for it
+DEFAULT_FROM_EMAIL = environment.text("CLINIC_MAIL_FROM", "clinic@localhost")
+# without a mail server each e-mail is a file
+EMAIL_BACKEND = (
+    "django.core.mail.backends.smtp.EmailBackend"
+    if EMAIL_HOST
+    else "django.core.mail.backends.filebased.EmailBackend"
+)
 EMAIL_FILE_PATH = DATA_DIR / "mail"
 
 LOGGING = {

@@ -3,6 +3,7 @@
 Threads with connections of their own, on a server or on a file with the settings of the site.
 """
 
+import os
 from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, time, timedelta
@@ -18,7 +19,9 @@ from tests.factories import ClientFactory, RoomFactory
 from tests.factories.diary import Place
 
 pytestmark = pytest.mark.django_db(transaction=True)
-BOOKERS = 20
+# 100 rounds of 50: ROUNDS=100 BOOKERS=50 uv run pytest -n 0 tests/durability/test_booking_race.py
+BOOKERS = int(os.environ.get("BOOKERS", "20"))
+ROUNDS = int(os.environ.get("ROUNDS", "1"))
 LENGTH = 45  # minutes of the kind that is booked
 
 
@@ -68,7 +71,8 @@ def overlaps():
     )
 
 
-def test_one_of_twenty_gets_the_clinician():
+@pytest.mark.parametrize("number", range(ROUNDS))
+def test_one_of_twenty_gets_the_clinician(number):
     place = Place()
     rooms = [RoomFactory(site=place.site, name=f"Room {n}") for n in range(BOOKERS)]
     bookings = [place.booking(client=ClientFactory(), room=room) for room in rooms]
@@ -80,7 +84,8 @@ def test_one_of_twenty_gets_the_clinician():
     assert (Appointment.objects.count(), overlaps()) == (1, 0)
 
 
-def test_one_of_twenty_gets_the_room():
+@pytest.mark.parametrize("number", range(ROUNDS))
+def test_one_of_twenty_gets_the_room(number):
     place = Place()
     people = [place.clinician_with_hours() for _ in range(BOOKERS)]
     bookings = [place.booking(client=ClientFactory(), clinician=person) for person in people]

@@ -132,5 +132,9 @@ class AppointmentFactory(DjangoModelFactory):
     ends_at = factory.LazyAttribute(lambda it: it.starts_at + timedelta(minutes=45))
     clear_at = factory.SelfAttribute("ends_at")
     booked_by = factory.SelfAttribute("clinician")
+    arrived_at = factory.Maybe(
+        factory.LazyAttribute(lambda it: it.state == "arrived"), factory.SelfAttribute("starts_at")
+    )
+    state = "booked"
     booked_at = datetime(2027, 3, 1, 9, tzinfo=UTC)
     changed_at = datetime(2027, 3, 1, 9, tzinfo=UTC)

@@ -9,6 +9,7 @@ from django.urls import URLResolver, get_resolver, reverse
 from assessments.facts import assessment_value
 from assessments.models import Assessment
 from assessments.services.assessments import sign_assessment
+from clinic.services.reminders import make_feed
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.services.programmes import take_over
@@ -140,6 +141,7 @@ MAKERS = {
     ("weeks", "pk"): lambda world: world.staff.pk,
     ("changes", "pk"): lambda world: HoursChangeFactory(site=world.staff.home_site).pk,
     ("kinds", "pk"): lambda world: AppointmentKindFactory(site=world.staff.home_site).pk,
+    ("calendars", "secret"): lambda world: make_feed(staff=world.staff),
     ("state", "act"): lambda world: "arrived",
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,

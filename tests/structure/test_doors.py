@@ -22,9 +22,11 @@ OPEN = {
     "account_reset_password_from_key_done",
     "mfa_authenticate",
     "health",
+    # opened by the secret in its address; it names no client
+    "calendar-feed",
 }
 # pages of ours that look at no role, because everybody or nobody is meant
-WITHOUT_ROLE = {"health"}
+WITHOUT_ROLE = {"health", "calendar-feed"}
 # words of addresses under which clinical content stands
 CLINICAL_WORDS = {
     "assessments",

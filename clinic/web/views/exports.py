@@ -44,7 +44,7 @@ def _file_or_refusal(
 ) -> HttpResponse | None:
     try:
         # a streamed answer, which every page may give; the type of views names the usual one
-        return cast(HttpResponse, file_of(write, name))
+        return cast("HttpResponse", file_of(write, name))
     except ValidationError as refusal:
         show_refusal(form, refusal)
         return None

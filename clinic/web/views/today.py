@@ -16,10 +16,9 @@ from clinic.access import EVERYBODY, StaffRequest, allowed
 from clinic.domain.diary import late_words
 from clinic.domain.vocabulary import PaperKind, PaperState
 from clinic.models import Appointment, Edition, Paper, PolicyConfirmation, Reassessment, Staff
-from clinic.services.reassessments import today_at
+from clinic.services.reassessments import AHEAD, today_at
 from exercises.editions import edition_of
 
-AHEAD = timedelta(days=14)  # rule of this clinic: what falls due is told two weeks before
 SHOWN = 12  # rows of the due list on this page; the rest stands on its own
 
 
