@@ -70,8 +70,17 @@ def _set(row: Row, field: str, text: str) -> None:
         vars(row)["grade"] = int(text) if text not in ("", NOT_SEEN) else None
     elif field == "value":
         row.value = Decimal(text) if text else None
+        _without_error(row)
     else:
         setattr(row, field, text)
+        if field == "method":
+            _without_error(row)
+
+
+def _without_error(row: Row) -> None:
+    """A corrected value, or one of another method, has no computed error any more."""
+    if isinstance(row, Observation):
+        row.sd = None
 
 
 def as_amended(assessment: Assessment, number: int | None = None) -> Assessment:

@@ -11,10 +11,9 @@ from assessments.domain.vocabulary import (
     AssessmentKind,
     Keeps,
     Method,
-    Shoes,
     Side,
-    Surface,
 )
+from assessments.grid import trial_value
 from assessments.models import Assessment, Episode, RunningHistory, Screening
 from clinic.models import Client
 
@@ -35,20 +34,7 @@ def assessment_value(assessment: Assessment) -> values.Assessment:
         screened_on=assessment.screening.screened_on if assessment.screening else None,
         answers=answers,
         lifts=lifts,
-        trials=tuple(
-            values.Trial(
-                id=one.code,
-                surface=Surface(one.surface) if one.surface else None,
-                speed_m_s=one.speed_m_s,
-                incline_percent=one.incline_percent,
-                frame_rate_hz=one.frame_rate_hz,
-                steps_averaged=(
-                    None if one.steps_averaged is None else Decimal(one.steps_averaged)
-                ),
-                shoes=Shoes(one.shoes) if one.shoes else None,
-            )
-            for one in trials
-        ),
+        trials=tuple(trial_value(one) for one in trials),
         observations=tuple(
             values.Observation(
                 feature=one.feature_id,
@@ -58,6 +44,7 @@ def assessment_value(assessment: Assessment) -> values.Assessment:
                 grade=one.grade,
                 choice=one.choice or None,
                 method=Method(one.method) if one.method else None,
+                sd=one.sd,
             )
             for one in assessment.observations.all()
             if one.value is not None or one.grade is not None or one.choice

@@ -12,6 +12,7 @@ from django.db.models import (
     BigIntegerField,
     BooleanField,
     CharField,
+    DecimalField,
     F,
     PositiveSmallIntegerField,
     Value,
@@ -55,6 +56,7 @@ LACKING = {
     "side": Value("none", output_field=CharField()),
     "not_seen": Value(value=False, output_field=BooleanField()),
     "method": Value("", output_field=CharField()),
+    "sd": Cast(Value(None), DecimalField(max_digits=9, decimal_places=4)),
 }
 # columns of an answer of any kind, in the order in which one query asks for them
 COLUMNS = (
@@ -70,6 +72,7 @@ COLUMNS = (
     "value",
     "choice",
     "method",
+    "sd",
     "version",
     "saved_at",
     "saved_by_id",
@@ -492,6 +495,7 @@ def trial_value(trial: Trial) -> values.Trial:
         frame_rate_hz=trial.frame_rate_hz,
         steps_averaged=None if steps is None else Decimal(steps),
         shoes=Shoes(trial.shoes) if trial.shoes else None,
+        camera=Side(trial.camera) if trial.camera else None,
     )
 
 

@@ -1,5 +1,7 @@
 """The checksum of one version of a signed assessment, so that two prints can be compared."""
 
+from typing import Any
+
 from assessments.grid import FIELDS, NARRATIVE, Stored, state_of
 from clinic.domain.chain import checksum
 
@@ -21,7 +23,11 @@ def version_hash(held: Stored) -> str:
     assessment = held.assessment
     trials = {one.pk: one.position for one in held.trials}
     answers = [
-        [kind, trials.get(trial, 0), code, side, *(getattr(state_of(row), one) for one in FIELDS)]
+        [
+            *(kind, trials.get(trial, 0), code, side),
+            *(getattr(state_of(row), one) for one in FIELDS),
+            *_given(row, "sd"),
+        ]
         for (kind, trial, code, side), row in held.rows.items()
     ]
     return checksum(
@@ -29,7 +35,10 @@ def version_hash(held: Stored) -> str:
             "client": assessment.client.number,
             "signed_by": str(assessment.signed_by),
             "signed": [getattr(assessment, name) for name in (*SIGNED, *NARRATIVE)],
-            "trials": [[getattr(one, name) for name in SETTINGS] for one in held.trials],
+            "trials": [
+                [*(getattr(one, name) for name in SETTINGS), *_given(one, "camera")]
+                for one in held.trials
+            ],
             "answers": sorted(answers),
             "addenda": [
                 [*(getattr(one, name) for name in ADDED), str(one.author)]
@@ -37,3 +46,9 @@ def version_hash(held: Stored) -> str:
             ],
         }
     )
+
+
+def _given(row: Any, name: str) -> list[Any]:
+    """What stands in a column that came later: nothing keeps the checksums of older versions."""
+    value = getattr(row, name, None)
+    return [value] if value not in (None, "") else []

@@ -159,12 +159,13 @@ def _lift(lift: Mapping[str, Any]) -> Lift:
 
 
 def _trial(trial: Mapping[str, Any]) -> Trial:
-    numbers = ("speed_m_s", "incline_percent", "frame_rate_hz", "steps_averaged")
+    names = ("speed_m_s", "incline_percent", "frame_rate_hz", "steps_averaged")
+    numbers: dict[str, Any] = {name: Decimal(trial[name]) for name in names if name in trial}
     return Trial(
         id=trial["id"],
         surface=Surface(trial["surface"]) if "surface" in trial else None,
         shoes=Shoes(trial["shoes"]) if "shoes" in trial else None,
-        **{name: Decimal(trial[name]) for name in numbers if name in trial},
+        **numbers,
     )
 
 

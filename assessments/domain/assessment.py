@@ -20,7 +20,10 @@ FactValue = Decimal | str | tuple[str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One run at one speed (m/s), incline (%), surface, shoe and camera rate (frames/s)."""
+    """One run at one speed (m/s), incline (%), surface, shoe and camera rate (frames/s).
+
+    camera: left or right, the side of the runner that the camera stood on; None if not said.
+    """
 
     id: str
     surface: Surface | None = None
@@ -29,11 +32,15 @@ class Trial:
     frame_rate_hz: Decimal | None = None
     steps_averaged: Decimal | None = None
     shoes: Shoes | None = None
+    camera: Side | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """One feature on one side in one trial: a value, a grade, both, or a choice."""
+    """One feature on one side in one trial: a value, a grade, both, or a choice.
+
+    sd: standard error of a computed value in its unit, None where none was computed.
+    """
 
     feature: str
     side: Side
@@ -42,6 +49,7 @@ class Observation:
     grade: int | None = None
     choice: str | None = None
     method: Method | None = None
+    sd: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from assessments.domain.vocabulary import Method, Side
 
 BOTH = (Side.LEFT, Side.RIGHT)
 STRAIGHT_DEG = 180.0
+ERROR_DECIMALS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +89,15 @@ class MeasuredFeature:
     measured: Measured
 
     def observation(self, trial: str, decimals: int) -> Observation:
-        """As it is recorded, rounded to the decimals of the feature.
+        """As it is recorded, rounded to the decimals of the feature, with its standard error.
 
-        trial: its code. Source: MEASUREMENT.md (method video_2d).
+        trial: its code; sd in four decimals, None where it is not known. Source: MEASUREMENT.md
+        (method video_2d).
         """
         value = half_up(Decimal(repr(float(self.measured.value))), decimals)
-        return Observation(self.feature, self.side, trial, value, method=Method.VIDEO_2D)
+        error = float(self.measured.sd)
+        sd = half_up(Decimal(repr(error)), ERROR_DECIMALS) if np.isfinite(error) else None
+        return Observation(self.feature, self.side, trial, value, method=Method.VIDEO_2D, sd=sd)
 
 
 def features_of_frames(

@@ -59,6 +59,7 @@ class TrialForm(forms.ModelForm):
             "frame_rate_hz",
             "steps_averaged",
             "shoes",
+            "camera",
         ]
         widgets = {"steps_averaged": forms.TextInput(attrs={"inputmode": "numeric"})}
 
@@ -72,6 +73,7 @@ class TrialForm(forms.ModelForm):
             Div("surface", "shoes", css_class="pair"),
             Div("speed_m_s", "incline_percent", css_class="pair"),
             Div("frame_rate_hz", "steps_averaged", css_class="pair"),
+            "camera",
             "seen",
         )
 

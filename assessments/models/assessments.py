@@ -23,6 +23,7 @@ from clinic.models import Client, Edition, SiteRow
 
 SIDES = [Side.LEFT.value, Side.RIGHT.value, Side.NONE.value]
 SIDE_CHOICES = [(side, side) for side in SIDES]
+CAMERA_SIDES = [Side.LEFT.value, Side.RIGHT.value]
 
 
 class AssessmentQuerySet(models.QuerySet["Assessment"]):
@@ -119,6 +120,13 @@ class Trial(SiteRow):
     )
     steps_averaged = models.PositiveSmallIntegerField(null=True, blank=True)
     shoes = models.CharField(max_length=10, blank=True, choices=choices(Shoes))
+    camera = models.CharField(
+        "camera stood on the runner's",
+        max_length=5,
+        blank=True,
+        choices=[(side, side) for side in CAMERA_SIDES],
+        help_text="Side view only.",
+    )
     version = models.PositiveIntegerField(default=1, editable=False)
 
     class Meta:
@@ -150,6 +158,11 @@ class Trial(SiteRow):
                 condition=Q(steps_averaged__isnull=True)
                 | Q(steps_averaged__gte=1, steps_averaged__lte=1000),
                 violation_error_message="Between 1 and 1000 steps are averaged.",
+            ),
+            models.CheckConstraint(
+                name="trial_camera_side",
+                condition=Q(camera__in=["", *CAMERA_SIDES]),
+                violation_error_message="The camera stood on the left or the right.",
             ),
         ]
 
@@ -185,6 +198,8 @@ class Observation(Answer):
     value = models.DecimalField(max_digits=9, decimal_places=3, null=True, blank=True)
     choice = models.CharField(max_length=20, blank=True)
     method = models.CharField(max_length=18, blank=True, choices=choices(Method))
+    # standard error of a value that was computed; a typed value has none
+    sd = models.DecimalField(max_digits=9, decimal_places=4, null=True, blank=True, editable=False)
 
     class Meta:
         constraints = [
@@ -204,6 +219,11 @@ class Observation(Answer):
             models.CheckConstraint(name="observation_side_word", condition=Q(side__in=SIDES)),
             models.CheckConstraint(
                 name="observation_method_word", condition=Q(method__in=["", *values(Method)])
+            ),
+            models.CheckConstraint(
+                name="observation_sd_of_value",
+                condition=Q(sd__isnull=True) | Q(sd__gte=0, value__isnull=False),
+                violation_error_message="An error is 0 or more and belongs to a value.",
             ),
         ]
 

@@ -183,7 +183,7 @@ def _save(act: _Act, one: Typed, saving: Saving) -> dict[str, str]:
     wanted, errors = checked(wanted, one, measure, act.tables)
     if errors:
         return errors
-    errors = _written(act, one, row, _columns(wanted, one.kind))
+    errors = _written(act, one, row, _columns(wanted, one.kind, row))
     if errors:
         saving.overtaken.add(one.key)
     return errors
@@ -264,7 +264,7 @@ def _value_problem(text: str, measure: Measure, *, valued: bool) -> str:
     return ""
 
 
-def _columns(state: State, kind: str) -> dict[str, Any]:
+def _columns(state: State, kind: str, row: Row | None) -> dict[str, Any]:
     columns: dict[str, Any] = {
         "value": number_of(state.value) if state.value else None,
         "choice": state.choice,
@@ -274,6 +274,9 @@ def _columns(state: State, kind: str) -> dict[str, Any]:
         columns["not_seen"] = grade == NOT_SEEN
         columns["grade"] = int(grade) if grade and grade != NOT_SEEN else None
         columns["method"] = state.method
+        if any(getattr(row, name, None) != columns[name] for name in ("value", "method")):
+            # the error was computed for another value, or another way of measuring
+            columns["sd"] = None
     return columns
 
 

@@ -34,6 +34,7 @@ TRIAL_FIELDS = (
     "frame_rate_hz",
     "steps_averaged",
     "shoes",
+    "camera",
 )
 SIGNED = "The assessment is signed: nothing in it can be changed."
 STALE = "Somebody else changed this meanwhile. Look at it again, then save."

@@ -15,20 +15,24 @@ from assessments.models import (
 )
 from clinic.services.seals import seal_of
 
+FIRST, NEWEST = "v1", "v2"
 SAVED = ("version", "saved_at", "saved_by_id")
 ASSESSMENT = (
     "id", "site_id", "client_id", "episode_id", "clinician_id", "kind", "assessed_on",
     "edition_id", "history_id", "history_confirmed_on", "screening_id", "words", "impression",
     "response", "version", "signed_at", "signed_by_id",
 )  # fmt: skip
-TRIAL = (
+# version v1; what came later stands below and joins in v2
+TRIAL_V1 = (
     "id", "site_id", "assessment_id", "position", "surface", "speed_m_s", "incline_percent",
     "frame_rate_hz", "steps_averaged", "shoes", "version",
 )  # fmt: skip
-OBSERVATION = (
+OBSERVATION_V1 = (
     "id", "site_id", "assessment_id", "trial_id", "feature_id", "side", "not_seen", "grade",
     "value", "choice", "method", *SAVED,
 )  # fmt: skip
+TRIAL = (*TRIAL_V1, "camera")
+OBSERVATION = (*OBSERVATION_V1, "sd")
 TEST = ("id", "site_id", "assessment_id", "test_id", "side", "value", "choice", *SAVED)
 SCORE = ("id", "site_id", "assessment_id", "score_id", "value", "choice", *SAVED)
 ADDENDUM = (
@@ -46,16 +50,25 @@ SCREENING = ("id", "site_id", "client_id", "screened_on", "screened_by_id")
 FLAG = ("id", "site_id", "screening_id", "flag_id", "answer")
 
 
-def assessment_seal(assessment: Assessment) -> str:
-    """Seal of an assessment as it is stored: its rows, its history and its screening."""
+def assessment_seal(assessment: Assessment, like: str = "") -> str:
+    """Seal of an assessment as it is stored: its rows, its history and its screening.
+
+    like: a seal whose version is wanted; a new seal has the newest. Columns that came after v1
+    were empty in what v1 sealed, so what stands in them now was not signed.
+    """
+    version = FIRST if like.startswith(f"{FIRST}:") else NEWEST
     held = {"assessment": assessment.pk}
+    trials, observations = Trial.objects.filter(**held), Observation.objects.filter(**held)
+    old = version == FIRST
+    if old and (trials.exclude(camera="").exists() or observations.exclude(sd=None).exists()):
+        return f"{version}:holds what came later"
     history, screening = assessment.history_id or 0, assessment.screening_id or 0
     return seal_of(
-        "v1",
+        version,
         [
             (Assessment.objects.filter(pk=assessment.pk), ASSESSMENT),
-            (Trial.objects.filter(**held), TRIAL),
-            (Observation.objects.filter(**held), OBSERVATION),
+            (trials, TRIAL_V1 if old else TRIAL),
+            (observations, OBSERVATION_V1 if old else OBSERVATION),
             (TestResult.objects.filter(**held), TEST),
             (ScoreValue.objects.filter(**held), SCORE),
             (Finding.objects.filter(**held), FINDING),

@@ -28,21 +28,33 @@ from exercises.services.seals import programme_seal
 CHUNK = 500
 
 
+def _first(seal: Callable[[Any], str]) -> Callable[[Any, str], str]:
+    """A seal that has one version only."""
+    return lambda row, _like: seal(row)
+
+
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """Rows that a signature fixes: which are signed, whose they are, how they are sealed."""
+    """Rows that a signature fixes: which are signed, whose they are, how they are sealed.
+
+    seal: of a row as it stands, in the version of the seal beside it.
+    """
 
     signed: models.QuerySet[Any]
     client: str
-    seal: Callable[[Any], str]
+    seal: Callable[[Any, str], str]
 
 
 KINDS = {
     "assessment": Kind(Assessment.objects.signed(), "client_id", assessment_seal),
     "programme": Kind(
-        Programme.objects.filter(issued_at__isnull=False), "assessment__client_id", programme_seal
+        Programme.objects.filter(issued_at__isnull=False),
+        "assessment__client_id",
+        _first(programme_seal),
     ),
-    "paper": Kind(Paper.objects.filter(state=PaperState.SIGNED.value), "client_id", paper_seal),
+    "paper": Kind(
+        Paper.objects.filter(state=PaperState.SIGNED.value), "client_id", _first(paper_seal)
+    ),
 }
 
 
@@ -178,7 +190,7 @@ def _differences(line: Any, tally: Tally) -> Iterator[str]:
     count[line.object_kind] += 1
     if not kind.signed.filter(pk=row.pk).exists():
         yield "is signed no longer"
-    elif seal and kind.seal(row) != seal:
+    elif seal and kind.seal(row, seal) != seal:
         yield "is not what was signed"
     if isinstance(row, Paper):
         yield from _paper_differences(row, said(line, "sha256"))

@@ -270,3 +270,15 @@ def test_database_refuses_to_change_a_signed_answer(signed):
         cursor.execute("UPDATE assessments_observation SET value = 171 WHERE id = %s", [row.pk])
     with refused("fixed"), transaction.atomic():
         Assessment.objects.filter(pk=signed.pk).update(impression="Other")
+
+
+def test_correction_of_a_value_drops_its_error(edition):
+    draft = make_assessment(edition=edition)
+    observe(draft, "cadence", value=Decimal(150), method="video_2d", sd=Decimal("0.8"))
+    observe(draft, "step_length", "left", value=Decimal(1), method="video_2d", sd=Decimal("0.1"))
+    signed = sign_assessment(assessment=draft, findings=[], by=draft.clinician)
+    corrected(signed, value="171", method="video_2d")
+
+    found = {one.feature: one.sd for one in assessment_value(fresh(signed)).observations}
+
+    assert found == {"cadence": None, "step_length": Decimal("0.1")}

@@ -334,3 +334,36 @@ def test_database_keeps_what_a_signed_assessment_rests_on(assessment, change):
     run(change.format(row=free.pk, other=other.pk))  # nothing signed rests on this one
     with pytest.raises(IntegrityError, match=r"rests on it|fixed"):
         run(change.format(row=used.pk, other=other.pk))
+
+
+@pytest.mark.parametrize(
+    ("changed", "kept"),
+    [
+        ({"value": "8.1"}, None),
+        ({"value": ""}, None),
+        ({"method": "sensor"}, None),
+        ({"grade": "2"}, Decimal("1.6321")),
+    ],
+)
+def test_error_stays_with_the_value_it_was_computed_for(assessment, changed, kept):
+    seen = {"value": "7.3", "method": "video_2d"}
+    observe(assessment, "hip_adduction", "left", **seen, sd=Decimal("1.6321"))
+
+    saving = save(
+        assessment, answer("hip_adduction", "left", seen="1;;7.3;;video_2d", **seen | changed)
+    )
+
+    assert (saving.refused, only_row().sd) == ({}, kept)
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"value": None, "sd": Decimal(1)}, {"value": Decimal(7), "sd": Decimal("-0.0001")}]
+)
+def test_database_refuses_an_error_that_cannot_be(assessment, wrong):
+    with pytest.raises(IntegrityError):
+        observe(assessment, "hip_adduction", "left", **wrong)
+
+
+def test_database_refuses_another_camera_side(assessment):
+    with pytest.raises(IntegrityError):
+        assessment.trials.update(camera="both")

@@ -9,11 +9,18 @@ from decimal import Decimal
 
 import pytest
 
-from assessments.domain.vocabulary import Answer, Keeps
+from assessments.domain.vocabulary import Answer, Keeps, Side
 from assessments.facts import assessment_value, intake_value
 from assessments.models import HistoryAnswer
+from assessments.services.assessments import for_consult
 from tests.factories import ClientFactory, StaffFactory
-from tests.factories.consult import make_assessment, make_episode, make_history, make_screening
+from tests.factories.consult import (
+    make_assessment,
+    make_episode,
+    make_history,
+    make_screening,
+    observe,
+)
 
 DAY = date(2026, 3, 12)
 
@@ -142,3 +149,14 @@ def test_without_a_screening_nothing_is_answered(edition):
     value = intake_value(ClientFactory(), on=DAY, episode=None, history=None, screening=None)
 
     assert (value.screened_on, value.answers, value.lifts) == (None, {}, {})
+
+
+def test_error_and_camera_side_are_carried(edition):
+    assessment = make_assessment(edition=edition)
+    assessment.trials.update(camera="left")
+    observe(assessment, "cadence", value=Decimal("170.5"), sd=Decimal("0.8132"))
+
+    value = assessment_value(for_consult(assessment.clinician).get(pk=assessment.pk))
+
+    assert value.trials[0].camera is Side.LEFT
+    assert value.observations[0].sd == Decimal("0.8132")

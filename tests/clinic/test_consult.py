@@ -256,9 +256,11 @@ def test_trial_is_added_and_edited(browser, assessment):
     settings = {"surface": "road", "speed_m_s": "5:00", "shoes": "other"}
     browser.post(address(assessment, "trial-new"), settings)
     second = assessment.trials.get(position=2)
-    browser.post(reverse("trial-edit", args=[second.pk]), settings | {"seen": 1, "shoes": "usual"})
+    changed = {"seen": 1, "shoes": "usual", "camera": "right"}
+    browser.post(reverse("trial-edit", args=[second.pk]), settings | changed)
 
     second.refresh_from_db()
+    assert second.camera == "right"
     assert (second.surface, second.shoes, second.version) == ("road", "usual", 2)
     assert second.speed_m_s == Decimal("3.33")  # 1000 m in 300 s
 

@@ -16,7 +16,14 @@ from django.db import connection
 from django.utils import timezone
 
 from assessments.domain.vocabulary import AddendumKind
-from assessments.models import Addendum, Assessment, Feature, Observation, ScreeningAnswer
+from assessments.models import (
+    Addendum,
+    Assessment,
+    Feature,
+    Observation,
+    ScreeningAnswer,
+    Trial,
+)
 from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
 from assessments.services.seals import assessment_seal
@@ -452,6 +459,32 @@ def test_signature_without_a_seal_is_counted_apart(edition):
     code, said = verified()
     assert code == 0
     assert "assessment: 0 held against the seal, 1 signed before seals were kept" in said
+
+
+def test_seal_of_the_first_version_is_read_by_its_columns(edition):
+    by = StaffFactory()
+    desk = Desk(edition, by=by)
+    Assessment.objects.filter(pk=desk.pk).update(signed_at=timezone.now(), signed_by=by)
+    seal = assessment_seal(desk.assessment, like="v1:")
+    trail.record("sign", by=by, row=desk.assessment, client=desk.assessment.client, seal=seal)
+    assert verified()[0] == 0
+
+    drop_guards()
+    seen = Observation.objects.filter(assessment=desk.pk).exclude(value=None).first()
+    Observation.objects.filter(pk=seen.pk).update(sd=1)
+
+    assert found() == the_assessment(desk)
+
+
+def test_changed_error_and_camera_are_named(record):
+    Trial.objects.filter(assessment=record.pk).update(camera="left")
+    assert found() == the_assessment(record)
+
+    Trial.objects.filter(assessment=record.pk).update(camera="")
+    assert verified()[0] == 0
+    seen = Observation.objects.filter(assessment=record.pk).exclude(value=None).first()
+    Observation.objects.filter(pk=seen.pk).update(sd=1)
+    assert found() == the_assessment(record)
 
 
 def test_no_clinical_word_is_printed(record):

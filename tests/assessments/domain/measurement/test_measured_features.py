@@ -188,6 +188,9 @@ def test_observation_is_by_video_and_rounded_as_the_feature(tables):
 
     assert (seen.feature, seen.side, seen.trial) == ("shank_angle_contact", Side.RIGHT, "t1")
     assert (seen.value, seen.method) == (Decimal("4.0"), Method.VIDEO_2D)
+    assert seen.sd == Decimal(repr(round(float(one.measured.sd), 4)))
+    unknown = replace(one, measured=Measured(one.measured.value, np.nan))
+    assert unknown.observation("t1", 1).sd is None
 
 
 def test_timing_becomes_features_in_their_own_units():
