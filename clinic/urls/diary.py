@@ -2,11 +2,20 @@
 
 from django.urls import path
 
-from clinic.views import booking, calendars, diary, due, hours, waiting_list
+from clinic.views import (
+    booking,
+    calendars,
+    diary,
+    diary_import,
+    due,
+    hours,
+    waiting_list,
+)
 
 urlpatterns = [
     path("diary/", diary.diary_day, name="diary"),
     path("diary/week/", diary.diary_week, name="diary-week"),
+    path("diary/import/", diary_import.diary_import_new, name="diary-import"),
     path("clients/<int:pk>/book/", booking.appointment_find, name="appointment-find"),
     path("clients/<int:pk>/book/keep/", booking.time_keep, name="time-keep"),
     path("clients/<int:pk>/book/let-go/", booking.time_let_go, name="time-let-go"),
