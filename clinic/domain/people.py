@@ -135,3 +135,47 @@ def same_telephone(one: str, other: str) -> bool:
     """
     short, long = sorted((digits(one), digits(other)), key=len)
     return len(short) >= SHORTEST_TELEPHONE and long.endswith(short)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownPerson:
+    """A person who may be met again: in the record, or further up in a file."""
+
+    key: str
+    family_name: str
+    birth_date: date
+    telephone: str
+
+
+class KnownPeople:
+    """Many people, asked one by one whether somebody is among them.
+
+    Source: rule of this clinic, the same as at registration: born that day with a similar family
+    name, or the same telephone.
+    """
+
+    def __init__(self, people: Iterable[KnownPerson] = ()) -> None:
+        self._born: dict[date, list[KnownPerson]] = {}
+        self._telephones: dict[str, list[KnownPerson]] = {}
+        for one in people:
+            self.add(one)
+
+    def add(self, person: KnownPerson) -> None:
+        self._born.setdefault(person.birth_date, []).append(person)
+        # the shorter of two same numbers ends the longer, so both end in the same digits
+        ending = digits(person.telephone)[-SHORTEST_TELEPHONE:]
+        if len(ending) == SHORTEST_TELEPHONE:
+            self._telephones.setdefault(ending, []).append(person)
+
+    def like(self, family_name: str, birth_date: date, telephone: str) -> list[KnownPerson]:
+        """Everybody who may be this person, each once.
+
+        family_name, telephone: as written, the telephone may be empty.
+        """
+        born = self._born.get(birth_date, [])
+        found = {one.key: one for one in born if similar(one.family_name, family_name)}
+        ending = digits(telephone)[-SHORTEST_TELEPHONE:]
+        for one in self._telephones.get(ending, []):
+            if same_telephone(one.telephone, telephone):
+                found[one.key] = one
+        return list(found.values())
