@@ -85,12 +85,17 @@ def _next_number(site: Site) -> str:
             return number
 
 
-def _check_client(client: Client) -> None:
-    client.search_text = search_text(
+def searched_by(client: Client) -> str:
+    """What a search for this client looks through."""
+    return search_text(
         [client.given_names, client.family_name, client.preferred_name],
         client.number,
         client.telephone,
     )
+
+
+def _check_client(client: Client) -> None:
+    client.search_text = searched_by(client)
     if not client.family_name:
         raise ValidationError({"family_name": "A person with one name has it here."})
     if client.doctor and client.doctor.site_id != client.site_id:

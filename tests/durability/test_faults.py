@@ -1,5 +1,6 @@
 """All or nothing: the database fails at each statement of an act in turn."""
 
+import io
 from datetime import date, timedelta
 
 import pytest
@@ -7,7 +8,7 @@ from django.urls import reverse
 
 from assessments.models import Assessment
 from assessments.services.assessments import sign_assessment
-from clinic.domain.vocabulary import PaperState
+from clinic.domain.vocabulary import PaperState, Role
 from clinic.models import Appointment, Paper, TrailEntry
 from clinic.web import handouts, letter_signing
 from exercises.models import Programme
@@ -254,3 +255,33 @@ def test_booking_an_appointment(visitor):
     found = struck_everywhere(lambda: Booking(visitor, next(weeks)))
 
     assert_all_or_nothing(found, at_least=15)
+
+
+class Importing(Act):
+    """Three clients of a file are registered, or none."""
+
+    def __init__(self, visitor, tries):
+        super().__init__(visitor, StaffFactory(role=Role.MANAGER))
+        year = 1950 + next(tries)  # each time three other people
+        rows = [f"Person,{year}-0{month}-12" for month in (1, 2, 3)]
+        text = "\n".join(["Surname,DOB", *rows])
+        visitor.post(reverse("client-import"), {"file": io.BytesIO(text.encode())})
+        chosen = {"column-0": "family_name", "column-1": "birth_date"}
+        chosen |= {"separator": ",", "order": "unknown", "region": "GB"}
+        visitor.post(reverse("client-import-columns"), chosen)
+        self.seen = visitor.get(reverse("client-import-check")).context["seen"]
+
+    def press(self):
+        return self.visitor.post(reverse("client-import-check"), {"seen": self.seen})
+
+    def is_whole(self, grown):
+        lines = TrailEntry.objects.filter(action="import", actor=self.by)
+        return grown == {"Client": 3, "TrailEntry": 4} and lines.count() == 1
+
+
+def test_importing_clients(visitor, settings, tmp_path):
+    settings.DATA_DIR = tmp_path
+    tries = iter(range(70))
+    found = struck_everywhere(lambda: Importing(visitor, tries))
+
+    assert_all_or_nothing(found, at_least=20)
