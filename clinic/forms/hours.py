@@ -66,7 +66,8 @@ class ChangeForm(forms.ModelForm):
     class Meta:
         model = HoursChange
         fields = ["clinician", "kind", "first_day", "last_day", "opens", "closes", "why"]
-        help_texts = {"first_day": DAY_EXAMPLE}
+        labels = {"first_day": "First day", "last_day": "Last day", "opens": "From what time"}
+        help_texts = {"clinician": "", "first_day": DAY_EXAMPLE}
 
     def __init__(self, *args: Any, site: Site, clinicians: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -1,7 +1,7 @@
 """The first page: what waits for each role."""
 
 import re
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 from django.contrib.auth.models import Group
@@ -288,3 +288,33 @@ def test_queries_do_not_grow(client, place, edition, django_assert_num_queries, 
 
     assert text(page).count("not signed") == rows + (rows + 1) // 2 + 1
     assert len(page.context["arrivals"]) == rows
+
+
+def test_reception_is_told_what_to_hand_over_and_opens_slips_only(client, place):
+    now = {"site": place.site, "room": place.room, "kind": place.kind}
+    runner = ClientFactory(site=place.site)
+    today = AppointmentFactory(
+        client=runner, clinician=place.clinician, local_date=MONDAY, state="seen", **now
+    )
+    later = AppointmentFactory(
+        client=runner,
+        clinician=place.clinician,
+        local_date=MONDAY + timedelta(days=30),
+        starts_at=today.starts_at + timedelta(days=30),
+        **now,
+    )
+    for number, kind in enumerate(("handout", "letter", "letter")):
+        paper(place, f"{number}", signed=True, client=runner, kind=kind, dated=MONDAY)
+    paper(place, "draft", signed=False, client=runner, kind="referral", dated=MONDAY)
+
+    page = page_of(client, place.desk)
+
+    (handing,) = page.context["to_hand_over"]
+    assert (handing.client, handing.kinds, handing.following) == (
+        runner,
+        ["handout", "letter"],
+        later,
+    )
+    assert "Handout, letter of today: the clinician has it" in text(page)
+    assert reverse("slip-print", args=[later.pk]) in page.content.decode()
+    assert "/papers/" not in page.content.decode()

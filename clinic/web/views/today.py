@@ -14,11 +14,20 @@ from django.views.decorators.http import require_safe
 from assessments.models import Assessment
 from clinic.access import EVERYBODY, StaffRequest, allowed
 from clinic.domain.diary import late_words
-from clinic.domain.vocabulary import PaperKind, PaperState
-from clinic.models import Appointment, Edition, Paper, PolicyConfirmation, Reassessment, Staff
+from clinic.domain.vocabulary import AppointmentState, PaperKind, PaperState
+from clinic.models import (
+    Appointment,
+    Client,
+    Edition,
+    Paper,
+    PolicyConfirmation,
+    Reassessment,
+    Staff,
+)
 from clinic.services.reassessments import AHEAD, today_at
 from exercises.editions import edition_of
 
+HERE = {AppointmentState.ARRIVED, AppointmentState.SEEN}
 SHOWN = 12  # rows of the due list on this page; the rest stands on its own
 
 
@@ -66,12 +75,47 @@ def _for_clinician(
 
 
 def _for_reception(day: date, diary: list[Appointment], due: list[Due]) -> dict[str, Any]:
+    arrivals = [row for row in diary if row.local_date == day]
     return {
-        "arrivals": [row for row in diary if row.local_date == day],
+        "arrivals": arrivals,
+        "to_hand_over": _to_hand_over(arrivals, day),
         "next_day": [row for row in diary if row.local_date != day],
         "to_phone": due[:SHOWN],
         "to_phone_left": len(due[SHOWN:]),
     }
+
+
+@dataclass(frozen=True)
+class Handing:
+    """What a client who was here today takes along: kinds of papers, and the next appointment.
+
+    Reception prints slips; other papers are named by their kind and opened by clinicians only.
+    """
+
+    client: Client
+    kinds: list[str]
+    following: Appointment | None
+
+
+def _to_hand_over(arrivals: list[Appointment], day: date) -> list[Handing]:
+    """For everybody who is here or was seen today: two queries."""
+    here = {row.client_id: row.client for row in arrivals if row.state in HERE}
+    kinds: dict[int, list[str]] = {key: [] for key in here}
+    papers = Paper.objects.filter(client__in=here, dated=day, state=PaperState.SIGNED)
+    for key, kind in papers.order_by("kind").values_list("client", "kind").distinct():
+        kinds[key].append(kind)
+    later = (
+        Appointment.objects.standing()
+        .filter(client__in=here, local_date__gt=day)
+        .select_related("client")
+        .order_by("-starts_at")
+    )
+    following = {row.client_id: row for row in later}  # the earliest is written last
+    return [
+        Handing(client, kinds[key], following.get(key))
+        for key, client in here.items()
+        if kinds[key] or key in following
+    ]
 
 
 def _for_manager(due: list[Due], drafts: list[Assessment]) -> dict[str, Any]:
