@@ -72,7 +72,7 @@ def test_pages_of_the_manager(hand, runner, clinic_of_test):
         hand.go(path)
         hand.check(path)
         assert narrow(hand), path
-    hand.page.get_by_label("File").set_input_files(
+    hand.page.locator("#id_file").set_input_files(
         {"name": "diary.csv", "mimeType": "text/csv", "buffer": CSV}
     )
     hand.page.get_by_role("button", name="Try the file").click()
