@@ -3,6 +3,7 @@
 from clinic.models.diary import Appointment, AppointmentKind, OpeningHours, Reassessment, Room
 from clinic.models.editions import Edition, EditionTable, PolicyConfirmation
 from clinic.models.hours import HoursChange, KeptTime, WaitingEntry
+from clinic.models.invitations import Invitation
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
 from clinic.models.reminders import CalendarFeed, Reminder
@@ -21,6 +22,7 @@ __all__ = [
     "EditionTable",
     "Hold",
     "HoursChange",
+    "Invitation",
     "KeptTime",
     "OpeningHours",
     "Paper",

@@ -32,6 +32,8 @@ PLACES = [
     ("Due", "due-list"),
     ("Library", "library"),
     ("Trail", "trail-list"),
+    ("Staff", "staff-list"),
+    ("Sites", "site-list"),
 ]
 
 

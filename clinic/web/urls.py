@@ -6,6 +6,7 @@ PARTS = [
     "clinic.web.urls_today",
     "clinic.urls.saving",
     "clinic.urls.sign_ins",
+    "clinic.urls.staff",
     "clinic.urls.people",
     "clinic.urls.diary",
     "clinic.urls.trail",

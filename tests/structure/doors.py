@@ -9,6 +9,7 @@ from django.urls import URLResolver, get_resolver, reverse
 from assessments.facts import assessment_value
 from assessments.models import Assessment
 from assessments.services.assessments import sign_assessment
+from clinic.services.invitations import invite
 from clinic.services.reminders import make_feed
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
@@ -18,6 +19,7 @@ from tests.factories import (
     AppointmentKindFactory,
     ClientFactory,
     ReferrerFactory,
+    RoomFactory,
 )
 from tests.factories.consult import (
     make_assessment,
@@ -123,6 +125,10 @@ class World(dict):
 
 
 MAKERS = {
+    ("staff", "pk"): lambda world: world.staff.pk,
+    ("invitations", "token"): lambda world: invite(staff=world.staff, by=None),
+    ("sites", "pk"): lambda world: world.staff.home_site.pk,
+    ("rooms", "pk"): lambda world: RoomFactory(site=world.staff.home_site).pk,
     ("clients", "pk"): lambda world: world.runner.pk,
     ("clients", "client_pk"): lambda world: world.runner.pk,
     ("consents", "purpose"): lambda world: "filming",

@@ -21,12 +21,13 @@ OPEN = {
     "account_reset_password_from_key",
     "account_reset_password_from_key_done",
     "mfa_authenticate",
+    "invitation-open",
     "health",
     # opened by the secret in its address; it names no client
     "calendar-feed",
 }
 # pages of ours that look at no role, because everybody or nobody is meant
-WITHOUT_ROLE = {"health", "calendar-feed"}
+WITHOUT_ROLE = {"health", "calendar-feed", "invitation-open"}
 # words of addresses under which clinical content stands
 CLINICAL_WORDS = {
     "assessments",
