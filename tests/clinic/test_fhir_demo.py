@@ -13,11 +13,24 @@ from django.utils import timezone
 from fhir.resources.R4B.bundle import Bundle
 
 from assessments.amended import as_amended
-from assessments.domain.vocabulary import AddendumKind
+from assessments.domain.vocabulary import (
+    AddendumKind,
+    AssessmentKind,
+    Method,
+    Severity,
+    Side,
+)
 from assessments.editions import tables_of
-from assessments.models import Assessment, HistoryAnswer, ScreeningAnswer
+from assessments.models import (
+    Assessment,
+    HistoryAnswer,
+    Observation,
+    ScreeningAnswer,
+    Trial,
+)
 from assessments.services.addenda import write_addendum
 from clinic.domain.fhir_rules import bundle_faults, codes_in, faults, references_in
+from clinic.domain.vocabulary import AlertKind, ConsentPurpose, HoldScope, Known, PaperKind
 from clinic.models import Appointment, Client, Consent, Paper, Staff
 from clinic.web.exports import export_period
 from clinic.web.fhir.reading import CODES, Wish
@@ -55,6 +68,9 @@ def prepared(django_db_setup, django_db_blocker):
                 }
             ],
         )
+        # as if it had been computed from film
+        draft = Observation.objects.filter(assessment__signed_at=None, value__isnull=False)
+        Observation.objects.filter(pk=draft.order_by("pk").first().pk).update(sd=Decimal("1.2345"))
         yield
         transaction.set_rollback(True)
         block.__exit__(None, None, None)
@@ -186,6 +202,7 @@ def stored_answers():
                     row.choice,
                     getattr(row, "method", ""),
                     getattr(row, "not_seen", False),
+                    getattr(row, "sd", None),
                 )
 
 
@@ -216,6 +233,11 @@ def exported_answers(text):
             value, unit = one.valueQuantity.value, one.valueQuantity.code
         if one.valueBoolean is not None:
             choice = "yes" if one.valueBoolean else "no"
+        errors = [
+            it.valueQuantity.value
+            for it in one.component or []
+            if it.code.coding[-1].code == "part.standard_error"
+        ]
         concepts = [one.valueCodeableConcept] if one.valueCodeableConcept else []
         concepts += [
             it.valueCodeableConcept for it in one.component or [] if it.valueCodeableConcept
@@ -238,6 +260,7 @@ def exported_answers(text):
             choice,
             method,
             one.dataAbsentReason is not None,
+            next(iter(errors), None),
         )
 
 
@@ -247,7 +270,7 @@ def test_no_answer_changes_on_the_way(clinic, whole):
     stored = {(*row[:5], *row[5:6], UCUM_OF.get(row[6], ""), *row[7:]) for row in stored_answers()}
     # a score of yes and no is stored as 1 and 0, and exported as true and false
     stored = {
-        (*row[:5], None, "", None, "yes" if row[5] else "no", "", False)
+        (*row[:5], None, "", None, "yes" if row[5] else "no", "", False, None)
         if row[2] == "score.pain_settled_next_morning" and row[5] is not None
         else row
         for row in stored
@@ -256,7 +279,40 @@ def test_no_answer_changes_on_the_way(clinic, whole):
     exported = set(exported_answers(text))
 
     assert len(exported) > 2000
+    assert Decimal("1.2345") in {row[-1] for row in exported}
     assert exported ^ stored == set()
+
+
+def test_settings_of_trials_do_not_change_on_the_way(clinic, whole):
+    _, text = whole
+    found = Counter()
+    for one in resources(text, "Observation"):
+        if own_code(one["code"]) == "trial.settings":
+            parts = {}
+            for part in one["component"]:
+                name = own_code(part["code"])
+                word = part.get("valueCodeableConcept")
+                number = part.get("valueInteger", part.get("valueQuantity", {}).get("value"))
+                parts[name] = own_code(word).removeprefix(f"{name}.") if word else number
+            found[tuple(sorted(parts.items()))] += 1
+
+    wanted = Counter()
+    for row in Trial.objects.all():
+        values = {
+            "position": row.position,
+            "speed": row.speed_m_s,
+            "incline": row.incline_percent,
+            "frame_rate": row.frame_rate_hz,
+            "steps_averaged": row.steps_averaged,
+            "surface": row.surface,
+            "shoes": row.shoes,
+            "camera": row.camera,
+        }
+        given = {f"trial.{name}": it for name, it in values.items() if it not in (None, "")}
+        given = {name: float(it) if isinstance(it, Decimal) else it for name, it in given.items()}
+        wanted[tuple(sorted(given.items()))] += 1
+    assert found == wanted
+    assert wanted.total() == Assessment.objects.count()
 
 
 def test_corrected_value_is_amended_and_says_by_whom(clinic, whole):
@@ -398,13 +454,16 @@ def test_every_closed_list_of_the_record_has_a_written_definition():
 
     assert all(len(one.definition) > 10 for one in table.fixed.values())
     for word, words in {
-        "consent": ["assessment", "filming", "sharing", "teaching"],
-        "paper": ["letter", "referral", "handout", "slip"],
-        "method": ["by_eye", "video_2d", "motion_capture_3d", "sensor", "counted"],
-        "severity": ["borderline", "clear", "marked"],
-        "hold": ["stop_all", "no_impact", "limit_load", "rule"],
-        "alert": ["allergy", "safeguarding", "access", "other"],
-        "visit": ["baseline", "reassessment", "discharge"],
+        "consent": ConsentPurpose,
+        "paper": PaperKind,
+        "hold": HoldScope,
+        "alert": AlertKind,
+        "known": Known,
+        "method": Method,
+        "severity": Severity,
+        "visit": AssessmentKind,
+        "side": {Side.LEFT, Side.RIGHT, Side.BOTH},
+        "grade": range(4),
     }.items():
         assert {f"{word}.{one}" for one in words} <= table.fixed.keys()
 

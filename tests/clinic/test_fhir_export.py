@@ -7,17 +7,24 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
+from django.utils import timezone
 
 from clinic.domain.vocabulary import Role, TrailAction
-from clinic.models import TrailEntry
+from clinic.models import Reminder, TrailEntry, WaitingEntry
 from clinic.services.people import answer_consent
 from clinic.web.exports import LIMITS_UNREAD, NO_CONSENT, Reader, export_client, export_period
 from clinic.web.fhir import bundle, people
 from clinic.web.fhir.bundle import UnsoundError
 from clinic.web.fhir.reading import Wish
 from tests.clinic.test_fhir_demo import own_code, resources, written
-from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
-from tests.factories.people import ConsentFactory
+from tests.factories import (
+    AppointmentFactory,
+    AppointmentKindFactory,
+    ClientFactory,
+    SiteFactory,
+    StaffFactory,
+)
+from tests.factories.people import ConsentFactory, ReassessmentFactory
 
 # Times
 
@@ -249,6 +256,41 @@ def test_names_of_all_scripts_limits_and_refusals_are_told(edition):
     ]
     (allergy,) = resources(text, "AllergyIntolerance")
     assert allergy["code"] == {"text": "latex"}
+
+
+# Waiting and reminding
+
+
+def test_who_waits_and_was_reminded_is_told(runner):
+    by = StaffFactory(role=Role.MANAGER)
+    kind = AppointmentKindFactory(site=runner.site)
+    waiting = {"site": runner.site, "client": runner, "kind": kind, "asked_by": by}
+    WaitingEntry.objects.create(
+        since=timezone.now(), earliest=date(2027, 3, 1), weekdays="02", **waiting
+    )
+    WaitingEntry.objects.create(since=timezone.now(), state="ended", **waiting)
+    due = ReassessmentFactory(client=runner, clinician=by)
+    Reminder.objects.create(
+        site=runner.site,
+        client=runner,
+        reassessment=due,
+        channel="telephone",
+        outcome="not_reached",
+        made_at=timezone.now(),
+        made_by=by,
+    )
+
+    text = export(runner, by, reader=Reader.CLINIC)
+
+    states = {one["status"]: one for one in resources(text, "Appointment")}
+    assert set(states) == {"waitlist", "cancelled", "proposed"}
+    assert states["waitlist"]["comment"] == "Mon, Wed; from 1 Mar 2027"
+    assert states["waitlist"]["requestedPeriod"] == [{"start": "2027-03-01"}]
+    (reminder,) = resources(text, "Communication")
+    assert (reminder["status"], reminder["statusReason"]) == (
+        "not-done",
+        {"text": "not reached"},
+    )
 
 
 # The command

@@ -126,6 +126,15 @@ def write_bundle(
 
 def resources_of(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]:
     """Every resource of one client."""
+    yield from _person(record, sheet)
+    yield from _diary(record, sheet)
+    yield from _clinical(record, sheet, wish)
+    yield from _papers(record, sheet, wish)
+    for row in record.rows["trail"]:
+        yield records.trail_line(row, record.client, sheet)
+
+
+def _person(record: Record, sheet: Sheet) -> Iterator[Resource]:
     client, rows = record.client, record.rows
     yield people.patient(client, sheet)
     yield from people.known_lists(client, sheet)
@@ -140,16 +149,20 @@ def resources_of(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]
         yield from people.hold(row, client, sheet)
     for row in rows["episodes"]:
         yield from care.episode(row, client, row.goals.all(), sheet)
+
+
+def _diary(record: Record, sheet: Sheet) -> Iterator[Resource]:
+    client, rows = record.client, record.rows
     for row in rows["appointments"]:
         yield care.appointment(row, client, sheet)
     for row in rows["reassessments"]:
         due = care.reassessment(row, client, sheet)
         if due:
             yield due
-    yield from _clinical(record, sheet, wish)
-    yield from _papers(record, sheet, wish)
-    for row in rows["trail"]:
-        yield records.trail_line(row, client, sheet)
+    for row in rows["waiting"]:
+        yield care.waiting(row, client, sheet)
+    for row in rows["reminders"]:
+        yield records.reminder(row, client, sheet)
 
 
 def _clinical(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]:

@@ -9,12 +9,22 @@ from zoneinfo import ZoneInfo
 
 from assessments.domain.vocabulary import AddendumKind
 from assessments.models import Episode, Finding, Goal
-from clinic.domain.vocabulary import AppointmentState, ReassessmentState
-from clinic.models import Appointment, Client, Reassessment
+from clinic.domain.vocabulary import AppointmentState, ReassessmentState, WaitingState
+from clinic.models import Appointment, Client, Reassessment, WaitingEntry
 from clinic.web.fhir.observations import Looked
 from clinic.web.fhir.people import of_client
 from clinic.web.fhir.requests import PRIORITIES
-from clinic.web.fhir.sheet import DOSE, HL7, Resource, Sheet, coded, instant, kept, number
+from clinic.web.fhir.sheet import (
+    CALENDAR_UID,
+    DOSE,
+    HL7,
+    Resource,
+    Sheet,
+    coded,
+    instant,
+    kept,
+    number,
+)
 from exercises.domain.decisions import Decision
 from exercises.domain.dose_words import dose_words, printed_dose
 from exercises.domain.edition import Edition
@@ -374,6 +384,7 @@ def appointment(row: Appointment, client: Client, sheet: Sheet) -> Resource:
         serviceType=[sheet.kind_of(row.kind)],
         start=instant(row.starts_at, zone),
         end=instant(row.ends_at, zone),
+        identifier=[{"system": CALENDAR_UID, "value": row.uid}],
         minutesDuration=int((row.ends_at - row.starts_at) / timedelta(minutes=1)),
         created=sheet.instant(row.booked_at),
         participant=[{"actor": one, "status": "accepted"} for one in actors],
@@ -401,6 +412,27 @@ def reassessment(row: Reassessment, client: Client, sheet: Sheet) -> Resource | 
             {"actor": of_client(client, sheet), "status": "needs-action"},
             {"actor": sheet.person(row.clinician), "status": "needs-action"},
         ],
+    )
+
+
+def waiting(row: WaitingEntry, client: Client, sheet: Sheet) -> Resource:
+    """A client who wants a time that is freed; the wishes in words."""
+    still = row.state == WaitingState.WAITING
+    days = kept(
+        start=row.earliest.isoformat() if row.earliest else None,
+        end=row.latest.isoformat() if row.latest else None,
+    )
+    people = [of_client(client, sheet), *([sheet.person(row.clinician)] if row.clinician else [])]
+    return sheet.resource(
+        "Appointment",
+        f"waiting-{row.pk}",
+        status="waitlist" if still else "cancelled",
+        cancelationReason=None if still else {"text": row.get_state_display()},
+        serviceType=[sheet.concept("visit.waiting"), sheet.kind_of(row.kind)],
+        comment=row.wishes,
+        created=sheet.instant(row.since),
+        requestedPeriod=[days] if days else None,
+        participant=[{"actor": one, "status": "needs-action"} for one in people],
     )
 
 

@@ -38,6 +38,7 @@ SETTINGS = {
     "steps_averaged": ("trial.steps_averaged", "steps"),
     "surface": ("trial.surface", ""),
     "shoes": ("trial.shoes", ""),
+    "camera": ("trial.camera", ""),
 }
 # kind of answer: letter of a correction's key, word of our codes, name of the code's column
 SPECIES: dict[type[Row], tuple[str, str, str]] = {
@@ -245,6 +246,10 @@ def _components(row: Row, measure: Any, sheet: Sheet) -> list[Resource]:
                 "valueCodeableConcept": _grade(row, measure, sheet),
             }
         )
+    sd = getattr(row, "sd", None)
+    if sd is not None:
+        error = quantity(sd, measure.unit)
+        parts.append({"code": sheet.concept("part.standard_error"), "valueQuantity": error})
     if measure.detectable_difference is not None:
         error = quantity(measure.detectable_difference, measure.unit)
         parts.append({"code": sheet.concept("part.detectable_difference"), "valueQuantity": error})

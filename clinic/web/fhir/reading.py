@@ -34,10 +34,12 @@ from clinic.models import (
     Hold,
     Paper,
     Reassessment,
+    Reminder,
     Sending,
     Site,
     Staff,
     TrailEntry,
+    WaitingEntry,
 )
 from clinic.web.fhir.observations import Looked, Round
 from clinic.web.fhir.sheet import Sheet, interop
@@ -150,6 +152,8 @@ def _by_client(pks: Sequence[int], wish: Wish) -> dict[str, dict[int, list[Any]]
             Appointment.objects.select_related("clinician", "room", "kind").order_by("pk")
         ),
         "reassessments": rows(Reassessment.objects.select_related("clinician").order_by("pk")),
+        "waiting": rows(WaitingEntry.objects.select_related("kind", "clinician").order_by("pk")),
+        "reminders": rows(Reminder.objects.select_related("made_by").order_by("pk")),
         "papers": rows(
             Paper.objects.without_bytes()
             .select_related("created_by", "signed_by", "replaced_by")
@@ -253,12 +257,19 @@ def _record(
         ],
         "appointments": [one for one in own["appointments"] if wish.holds(one.local_date)],
         "reassessments": [one for one in own["reassessments"] if wish.holds(one.due_on)],
+        "waiting": [one for one in own["waiting"] if wish.holds(day_of(one.since, client))],
+        "reminders": [one for one in own["reminders"] if wish.holds(day_of(one.made_at, client))],
         "papers": papers,
         "sendings": [one for one in own["sendings"] if one.paper_id in kept],
         "trail": own["trail"],
     }
     _rounds(record, own, wish)
     return record
+
+
+def day_of(at: datetime, client: Client) -> date:
+    """The day of a moment on the calendar of the client's site."""
+    return at.astimezone(ZoneInfo(client.site.time_zone)).date()
 
 
 def _rounds(record: Record, own: dict[str, list[Any]], wish: Wish) -> None:

@@ -8,8 +8,8 @@ from typing import Any
 
 from assessments.models import Addendum
 from clinic.domain.trail_words import act_words, detail_words, object_words
-from clinic.domain.vocabulary import PaperKind, TrailAction
-from clinic.models import Client, Paper, Sending, Staff, TrailEntry
+from clinic.domain.vocabulary import PaperKind, ReminderOutcome, TrailAction
+from clinic.models import Client, Paper, Reminder, Sending, Staff, TrailEntry
 from clinic.web.fhir.observations import Looked, key_of, says_something
 from clinic.web.fhir.people import of_client
 from clinic.web.fhir.requests import PRIORITIES
@@ -115,6 +115,23 @@ def sending(row: Sending, client: Client, sheet: Sheet) -> Resource:
         recipient=[{"display": row.recipient}],
         sender=sheet.person(row.sent_by),
         payload=[{"contentReference": sheet.ref("DocumentReference", row.paper_id)}],
+    )
+
+
+def reminder(row: Reminder, client: Client, sheet: Sheet) -> Resource:
+    """The clinic wrote or telephoned; somebody who was not reached was not told."""
+    missed = row.outcome == ReminderOutcome.NOT_REACHED
+    return sheet.resource(
+        "Communication",
+        f"reminder-{row.pk}",
+        status="not-done" if missed else "completed",
+        statusReason={"text": row.get_outcome_display()},
+        category=[sheet.concept("remind.due")],
+        medium=[{"text": row.get_channel_display()}],
+        subject=of_client(client, sheet),
+        sent=sheet.instant(row.made_at),
+        recipient=[of_client(client, sheet)],
+        sender=sheet.person(row.made_by),
     )
 
 

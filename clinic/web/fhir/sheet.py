@@ -21,6 +21,7 @@ NAMESPACE = UUID("5d0ad1cf-7c0e-5b8b-9a53-0c2f6b7e41d8")
 SYSTEM = f"urn:uuid:{uuid5(NAMESPACE, 'codes')}"
 DOSE = f"urn:uuid:{uuid5(NAMESPACE, 'dose')}"
 SHA256 = f"urn:uuid:{uuid5(NAMESPACE, 'sha-256 of a paper')}"
+CALENDAR_UID = f"urn:uuid:{uuid5(NAMESPACE, 'uid in calendar files')}"
 REGISTRATION = f"urn:uuid:{uuid5(NAMESPACE, 'registration number')}"
 HL7 = "http://terminology.hl7.org/CodeSystem/"
 # units of the tables, in UCUM
