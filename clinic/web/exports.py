@@ -1,13 +1,11 @@
 """Exports: who may have which, the line in the trail, the file."""
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import date
 from enum import StrEnum
 from typing import IO, Any
 
 from django.core.exceptions import ValidationError
-from django.db import connection, transaction
+from django.db import transaction
 from django.utils import timezone
 
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
@@ -15,6 +13,7 @@ from clinic.models import Client, Consent, Staff
 from clinic.services import trail
 from clinic.web.fhir.bundle import Tally, write_bundle
 from clinic.web.fhir.reading import Wish, clients_of_period, sheet_for
+from clinic.web.verification import one_moment
 
 
 class Reader(StrEnum):
@@ -57,21 +56,6 @@ def refuse_export(*, client: Client, by: Staff, reader: Reader, limits_kept: boo
         raise ValidationError({"limits_kept": LIMITS_UNREAD})
 
 
-@contextmanager
-def _as_it_is() -> Iterator[None]:
-    """One transaction that sees one moment, and keeps its lines only if the whole is written."""
-    with transaction.atomic():
-        if connection.vendor == "postgresql" and not _has_queried():
-            with connection.cursor() as cursor:
-                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
-        yield
-
-
-def _has_queried() -> bool:
-    """Whether this is inside another transaction, whose isolation cannot be set any more."""
-    return bool(connection.savepoint_ids)
-
-
 def export_client(
     *,
     client: Client,
@@ -83,8 +67,10 @@ def export_client(
 ) -> Tally:
     """Write one client's bundle with its line; raises ValidationError and UnsoundError."""
     refuse_export(client=client, by=by, reader=reader, limits_kept=limits_kept)
-    with _as_it_is():
-        # recorded before it is read, so that the export tells of itself
+    tally = _written([client.pk], client, wish, out)
+    with transaction.atomic():
+        # the consent may have been withdrawn while the file was written
+        refuse_export(client=client, by=by, reader=reader, limits_kept=limits_kept)
         trail.record(
             TrailAction.EXPORT,
             by=by,
@@ -94,7 +80,7 @@ def export_client(
             reader=str(reader),
             **_wished(wish),
         )
-        return _written([client.pk], client, wish, out)
+    return tally
 
 
 def export_period(*, by: Staff, first: date, last: date, wish: Wish, out: IO[str]) -> Tally:
@@ -106,20 +92,17 @@ def export_period(*, by: Staff, first: date, last: date, wish: Wish, out: IO[str
         raise ValidationError("An export of a period is a manager's.")
     if last < first:
         raise ValidationError({"last": "The last day lies before the first."})
-    with _as_it_is():
-        clients = list(clients_of_period(by, wish))
-        if not clients:
-            raise ValidationError("Nothing of any client lies in these days.")
-        said: dict[str, Any] = {
-            "format": "fhir",
-            "first": str(first),
-            "last": str(last),
-            **_wished(wish),
-        }
+    clients = list(clients_of_period(by, wish))
+    if not clients:
+        raise ValidationError("Nothing of any client lies in these days.")
+    tally = _written([one.pk for one in clients], clients[0], wish, out)
+    days = {"first": first.isoformat(), "last": last.isoformat()}
+    said: dict[str, Any] = {"format": "fhir", **days, **_wished(wish)}
+    with transaction.atomic():
         trail.record(TrailAction.EXPORT, by=by, kind="period", clients=len(clients), **said)
         for client in clients:
             trail.record(TrailAction.EXPORT, by=by, row=client, client=client, **said)
-        return _written([one.pk for one in clients], clients[0], wish, out)
+    return tally
 
 
 def _wished(wish: Wish) -> dict[str, Any]:
@@ -127,6 +110,10 @@ def _wished(wish: Wish) -> dict[str, Any]:
 
 
 def _written(pks: list[int], first: Client, wish: Wish, out: IO[str]) -> Tally:
-    return write_bundle(
-        clients=pks, wish=wish, sheet=sheet_for(first.site), at=timezone.now(), out=out
-    )
+    """The bundle, read at one moment and without a lock: nobody waits for an export.
+
+    Its line is written afterwards, and before anybody gets the file.
+    """
+    with one_moment():
+        sheet = sheet_for(first.site)
+        return write_bundle(clients=pks, wish=wish, sheet=sheet, at=timezone.now(), out=out)

@@ -2,16 +2,19 @@
 
 import io
 from datetime import date, datetime, time, timedelta
+from threading import Thread
 from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
+from django.db import connection
 from django.utils import timezone
 
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Reminder, TrailEntry, WaitingEntry
-from clinic.services.people import answer_consent
+from clinic.services import trail
+from clinic.services.people import answer_consent, withdraw_consent
 from clinic.web.exports import LIMITS_UNREAD, NO_CONSENT, Reader, export_client, export_period
 from clinic.web.fhir import bundle, people
 from clinic.web.fhir.bundle import UnsoundError
@@ -157,11 +160,11 @@ def test_period_leaves_out_clients_of_other_sites(runner):
 # The trail
 
 
-def test_export_of_a_client_is_a_line_that_the_export_shows(runner):
+def test_export_of_a_client_is_a_line_that_the_next_export_shows(runner):
     by = StaffFactory()
     ConsentFactory(client=runner, purpose="sharing", taken_by=by)
 
-    text = export(runner, by)
+    first = export(runner, by)
 
     line = TrailEntry.objects.get(action=TrailAction.EXPORT)
     assert (line.actor, line.client) == (by, runner)
@@ -171,7 +174,8 @@ def test_export_of_a_client_is_a_line_that_the_export_shows(runner):
         "drafts": False,
         "papers": False,
     }
-    (event,) = resources(text, "AuditEvent")
+    assert resources(first, "AuditEvent") == []
+    (event,) = resources(export(runner, by), "AuditEvent")
     assert (event["action"], own_code({"coding": event["subtype"]})) == ("R", "act.export")
 
 
@@ -188,6 +192,50 @@ def test_export_of_a_period_is_a_line_of_its_own_and_one_of_each_client(runner):
         ("client", other),
     ]
     assert lines[0].detail["clients"] == 2
+
+
+def test_consent_that_is_withdrawn_meanwhile_stops_the_export(runner, monkeypatch):
+    by = StaffFactory()
+    consent = ConsentFactory(client=runner, purpose="sharing", taken_by=by)
+    sound = people.patient
+
+    def withdrawing(*them):
+        withdraw_consent(consent=consent, by=by, on=timezone.localdate())
+        return sound(*them)
+
+    monkeypatch.setattr(people, "patient", withdrawing)
+
+    with pytest.raises(ValidationError, match="not agreed"):
+        export(runner, by)
+    assert not TrailEntry.objects.filter(action=TrailAction.EXPORT).exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_others_write_while_an_export_is_made(runner, monkeypatch):
+    """Neither the trail's head nor the file of SQLite is locked by an export."""
+    by = StaffFactory(role=Role.MANAGER)
+    sound, seen = people.patient, []
+
+    def elsewhere():
+        trail.record(TrailAction.VIEW, by=by, client=runner, row=runner)
+        seen.append("written")
+        connection.close()
+
+    def slowly(*them):
+        other = Thread(target=elsewhere)
+        other.start()
+        other.join(timeout=10)
+        return sound(*them)
+
+    monkeypatch.setattr(people, "patient", slowly)
+
+    text = export(runner, by, reader=Reader.CLINIC)
+
+    assert seen == ["written"]
+    # what came in meanwhile is not in it: one moment is exported
+    assert not any("act.view" in str(one) for one in resources(text, "AuditEvent"))
+    actions = TrailEntry.objects.order_by("pk").values_list("action", flat=True)
+    assert list(actions)[-2:] == [TrailAction.VIEW, TrailAction.EXPORT]
 
 
 def test_unsound_export_leaves_no_line(runner, monkeypatch):

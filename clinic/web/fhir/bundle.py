@@ -170,11 +170,10 @@ def _clinical(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]:
         yield from observations.history(history, sheet)
     for screening in record.screenings:
         yield from observations.screening(screening, sheet)
-    newest_look = care.newest_days(record.looks)
     plans = programmes_of(record.looks)
     for look in record.looks:
         row = look.assessment
-        newest = newest_look.get(row.episode_id) == row.assessed_on
+        newest = record.newest.get(row.episode_id) == row.assessed_on
         yield from care.encounter(look, sheet)
         yield from observations.observations(look, sheet)
         for finding in row.findings.all():

@@ -1,7 +1,7 @@
 """Why they come, what was found and what is done: episodes, findings, programmes, visits."""
 
 from collections.abc import Iterator, Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
@@ -434,13 +434,3 @@ def waiting(row: WaitingEntry, client: Client, sheet: Sheet) -> Resource:
         requestedPeriod=[days] if days else None,
         participant=[{"actor": one, "status": "needs-action"} for one in people],
     )
-
-
-def newest_days(looks: Sequence[Looked]) -> dict[int, date]:
-    """Day of the newest signed look of each episode."""
-    days: dict[int, date] = {}
-    for one in looks:
-        if one.assessment.is_signed:
-            key, day = one.assessment.episode_id, one.assessment.assessed_on
-            days[key] = max(day, days.get(key, day))
-    return days

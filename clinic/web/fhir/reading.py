@@ -74,9 +74,13 @@ class Wish:
 
 @dataclass
 class Record:
-    """All rows of one client that are exported."""
+    """All rows of one client that are exported.
+
+    newest: day of the newest signed look of each episode, exported or not.
+    """
 
     client: Client
+    newest: dict[int, date] = field(default_factory=dict)
     rows: dict[str, list[Any]] = field(default_factory=dict)
     looks: list[Looked] = field(default_factory=list)
     histories: list[Round] = field(default_factory=list)
@@ -233,7 +237,7 @@ def _looks(assessments: dict[int, list[Assessment]]) -> dict[int, Looked]:
 def _record(
     client: Client, own: dict[str, list[Any]], looks: dict[int, Looked], wish: Wish
 ) -> Record:
-    record = Record(client)
+    record = Record(client, _newest_days(own["assessments"]))
     record.looks = [
         looks[one.pk]
         for one in own["assessments"]
@@ -265,6 +269,14 @@ def _record(
     }
     _rounds(record, own, wish)
     return record
+
+
+def _newest_days(assessments: Sequence[Assessment]) -> dict[int, date]:
+    days: dict[int, date] = {}
+    for one in assessments:
+        if one.is_signed:
+            days[one.episode_id] = max(one.assessed_on, days.get(one.episode_id, date.min))
+    return days
 
 
 def day_of(at: datetime, client: Client) -> date:
