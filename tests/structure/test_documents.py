@@ -1,17 +1,22 @@
 """What the two documents promise is there and works as written."""
 
 import re
+import shlex
+from datetime import time
+from io import StringIO
 from pathlib import Path
 
 import pytest
-from django.core.management import get_commands
+from django.core.management import call_command, get_commands
 from django.urls import Resolver404, resolve
 from django.utils import timezone
 
 from clinic.domain.paper import STARTING_EDITION_LINE
 from clinic.domain.vocabulary import Role
-from clinic.models import AppointmentKind, Staff
+from clinic.models import AppointmentKind, Site, Staff
 from clinic.services.free_times import Wish, offers
+from clinic.services.hours import set_weeks
+from clinic.services.staff import invite_person
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ("README.md", "DEVELOPERS.md")
@@ -115,18 +120,21 @@ def test_readme_has_the_two_commands_and_the_cautions():
 
 
 def test_first_start_of_the_readme_makes_a_clinic_that_can_book(db, client):
-    (lines,) = re.findall(r"```python\n(.*?)```", text_of("README.md"), re.DOTALL)
+    (lines,) = re.findall(
+        r"```\nuv run manage.py (open_clinic.*?)```", text_of("README.md"), re.DOTALL
+    )
+    call_command(*shlex.split(lines.replace("\\\n", "")), stdout=StringIO())
+    manager, site = Staff.objects.get(username="manager"), Site.objects.get()
+    hired = {"home_site": site, "sites": [site], "by": manager, "first_name": "Ida"}
 
-    exec(lines, {})  # noqa: S102  # the lines that the document asks to enter
+    invite_person(username="desk", last_name="A", roles=[Role.RECEPTION], **hired)
+    clinician, _ = invite_person(
+        username="hand", last_name="B", roles=[Role.CLINICIAN], profession="Coach", **hired
+    )
+    week = {day: [(time(9), time(17))] for day in range(5)}
+    set_weeks(site=site, clinician=clinician, week=week, by=manager)
 
-    roles = {one.username: set(one.roles) for one in Staff.objects.all()}
-    assert roles == {
-        "manager": {Role.MANAGER},
-        "desk": {Role.RECEPTION},
-        "clinician": {Role.CLINICIAN},
-    }
     client.force_login(Staff.objects.get(username="desk"))
     assert client.get("/diary/").status_code == 200
     kind = AppointmentKind.objects.get(code="first")
-    clinician = Staff.objects.get(username="clinician")
     assert offers(Wish(kind=kind, first_day=timezone.localdate(), clinician=clinician)).same
