@@ -1,7 +1,9 @@
 """Who may export what, the line it leaves, times and words as they are, the command."""
 
 import io
+from collections import Counter
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from threading import Thread
 from zoneinfo import ZoneInfo
 
@@ -11,6 +13,8 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
 
+from assessments.editions import tables_of
+from clinic.domain.fhir_rules import UNITS
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Reminder, TrailEntry, WaitingEntry
 from clinic.services import trail
@@ -19,6 +23,7 @@ from clinic.web.exports import LIMITS_UNREAD, NO_CONSENT, Reader, export_client,
 from clinic.web.fhir import bundle, people
 from clinic.web.fhir.bundle import UnsoundError
 from clinic.web.fhir.reading import Wish
+from clinic.web.fhir.sheet import UCUM_OF, quantity
 from tests.clinic.test_fhir_demo import own_code, resources, written
 from tests.factories import (
     AppointmentFactory,
@@ -27,6 +32,7 @@ from tests.factories import (
     SiteFactory,
     StaffFactory,
 )
+from tests.factories.letters import file_of, file_record
 from tests.factories.people import ConsentFactory, ReassessmentFactory
 
 # Times
@@ -304,6 +310,51 @@ def test_names_of_all_scripts_limits_and_refusals_are_told(edition):
     ]
     (allergy,) = resources(text, "AllergyIntolerance")
     assert allergy["code"] == {"text": "latex"}
+
+
+# Worked cases
+
+
+@pytest.mark.parametrize("case", [f"{number:02d}" for number in range(1, 10)])
+def test_worked_case_is_sound_and_whole(edition, case):
+    data, record = file_of(case), file_record(case, edition)
+    manager = StaffFactory(role=Role.MANAGER, home_site=record.site)
+    out = io.StringIO()
+
+    export_client(
+        client=record.client,
+        by=manager,
+        wish=Wish(drafts=True),
+        reader=Reader.CLINIC,
+        limits_kept=True,
+        out=out,
+    )
+
+    words = Counter(
+        own_code(one["code"]).split(".")[0] for one in resources(out.getvalue(), "Observation")
+    )
+    assert words["feature"] == len(data["observations"])
+    assert words["test"] == len(data["tests"])
+    assert words["score"] == len(data["scores"])
+    assert words["trial"] == len(data["trials"])
+    assert words["flag"] == len(data["screening"]["answers"])
+
+
+def test_unit_that_is_not_in_our_list_stays_in_words():
+    assert quantity(Decimal("7.30"), "furlongs") == {"value": 7.3, "unit": "furlongs"}
+
+
+@pytest.mark.parametrize("unit", UCUM_OF)
+def test_unit_of_the_tables_is_one_that_is_checked(unit):
+    assert UCUM_OF[unit] in UNITS
+
+
+def test_every_unit_of_the_tables_has_its_code(edition):
+    tables = tables_of(edition.pk)
+    measures = [*tables.features.values(), *tables.tests.values(), *tables.scores.values()]
+    units = {one.unit for one in [*measures, *tables.facts.values()]}
+
+    assert units - {"", "grade"} <= set(UCUM_OF)
 
 
 # Waiting and reminding

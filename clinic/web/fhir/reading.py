@@ -12,6 +12,7 @@ from django.conf import settings
 from django.db.models import Model, Q, QuerySet
 
 from assessments.amended import lay_over
+from assessments.domain.tables import AssessmentTables
 from assessments.editions import newest, tables_of
 from assessments.models import (
     Addendum,
@@ -31,6 +32,7 @@ from clinic.models import (
     Appointment,
     Client,
     Consent,
+    Edition,
     Hold,
     Paper,
     Reassessment,
@@ -285,37 +287,44 @@ def day_of(at: datetime, client: Client) -> date:
 
 
 def _rounds(record: Record, own: dict[str, list[Any]], wish: Wish) -> None:
-    """Histories and screenings that a signed look rests on; the others as drafts."""
-    for name, day, model, parent in (
-        ("histories", "taken_on", HistoryAnswer, "history_id"),
-        ("screenings", "screened_on", ScreeningAnswer, "screening_id"),
-    ):
-        resting: dict[int, Looked] = {}
-        for look in record.looks:
-            key = getattr(look.assessment, parent)
-            if key and (look.assessment.is_signed or key not in resting):
-                resting[key] = look
-        rows = [
-            row
-            for row in own[name]
-            if row.pk in resting or (wish.drafts and wish.holds(getattr(row, day)))
-        ]
-        queryset = model._default_manager.filter(**{f"{parent[:-3]}__in": rows}).order_by("pk")
-        answers = grouped(queryset, parent) if rows else {}
-        setattr(
-            record,
-            name,
-            [
-                Round(
-                    row,
-                    answers.get(row.pk, []),
-                    resting[row.pk].tables if row.pk in resting else tables_of(newest().pk),
-                    record.client,
-                    fixed=row.pk in resting and resting[row.pk].assessment.is_signed,
-                )
-                for row in rows
-            ],
-        )
+    """Histories and screenings that a look rests on; the others as drafts."""
+    record.histories = _found(record, own["histories"], HistoryAnswer, "history", wish)
+    record.screenings = _found(record, own["screenings"], ScreeningAnswer, "screening", wish)
+
+
+def _found(
+    record: Record, rows: Sequence[Any], model: type[Model], parent: str, wish: Wish
+) -> list[Round]:
+    """Rounds of one kind; parent: what answers and assessments call it."""
+    resting: dict[int, Looked] = {}
+    for look in record.looks:
+        key = getattr(look.assessment, f"{parent}_id")
+        if key and (look.assessment.is_signed or key not in resting):
+            resting[key] = look
+    taken = [row for row in rows if row.pk in resting or (wish.drafts and wish.holds(_day(row)))]
+    queryset = model._default_manager.filter(**{f"{parent}__in": taken}).order_by("pk")
+    answers = grouped(queryset, f"{parent}_id") if taken else {}
+    return [
+        _round(row, answers.get(row.pk, []), record.client, resting.get(row.pk)) for row in taken
+    ]
+
+
+def _round(
+    row: RunningHistory | Screening, answers: list[Any], client: Client, look: Looked | None
+) -> Round:
+    tables = look.tables if look else _tables_then(_day(row))
+    return Round(row, answers, tables, client, fixed=bool(look and look.assessment.is_signed))
+
+
+def _day(row: RunningHistory | Screening) -> date:
+    return row.screened_on if isinstance(row, Screening) else row.taken_on
+
+
+def _tables_then(day: date) -> AssessmentTables:
+    """The tables in force on a day: what was asked then may be asked no longer."""
+    after = datetime.combine(day + timedelta(days=1), time(), tzinfo=UTC)
+    then = Edition.objects.filter(made_at__lt=after).order_by("-number").first()
+    return tables_of((then or newest()).pk)
 
 
 def programmes_of(looks: Sequence[Looked]) -> dict[int, Programme]:

@@ -193,8 +193,13 @@ def number(value: Decimal | int) -> int | float:
 
 
 def quantity(value: Decimal | int, unit: str) -> Resource:
-    """A number with its unit as people and as UCUM write it; unit: of the tables."""
-    return {"value": number(value), "unit": unit, "system": UCUM, "code": UCUM_OF[unit]}
+    """A number with its unit as people and as UCUM write it; unit: of the tables.
+
+    A unit of a clinic's own edition that is not in our list stays in words only.
+    """
+    code = UCUM_OF.get(unit)
+    told = {"value": number(value), "unit": unit}
+    return {**told, "system": UCUM, "code": code} if code else kept(**told)
 
 
 def coded(system: str, code: str, display: str = "", text: str = "") -> Resource:
