@@ -80,7 +80,7 @@ def _set(row: Row, field: str, text: str) -> None:
 def _without_error(row: Row) -> None:
     """A corrected value, or one of another method, has no computed error any more."""
     if isinstance(row, Observation):
-        row.sd = None
+        row.sd = row.steps = None
 
 
 def as_amended(assessment: Assessment, number: int | None = None) -> Assessment:

@@ -14,6 +14,7 @@ from django.db.models import (
     CharField,
     DecimalField,
     F,
+    PositiveIntegerField,
     PositiveSmallIntegerField,
     Value,
 )
@@ -57,6 +58,7 @@ LACKING = {
     "not_seen": Value(value=False, output_field=BooleanField()),
     "method": Value("", output_field=CharField()),
     "sd": Cast(Value(None), DecimalField(max_digits=9, decimal_places=4)),
+    "steps": Cast(Value(None), PositiveIntegerField()),
 }
 # columns of an answer of any kind, in the order in which one query asks for them
 COLUMNS = (
@@ -73,6 +75,7 @@ COLUMNS = (
     "choice",
     "method",
     "sd",
+    "steps",
     "version",
     "saved_at",
     "saved_by_id",

@@ -1,11 +1,13 @@
 """Reading of landmarks and events from JSON: the whole value, or every error with its place."""
 
+import re
 from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any
 
 from assessments.domain.camera import Facing, Up, View
 from assessments.domain.events import Event, EventKind
+from assessments.domain.measured import EventError
 from assessments.domain.placed import PlacedFrame, PlacedTrial
 from assessments.domain.segment_tables import SegmentTable
 from assessments.domain.vocabulary import Side
@@ -52,6 +54,14 @@ def read_measurement(data: Any, schema: Mapping[str, Any]) -> PlacedTrial:
     measurement.schema.json. Raises BadFile with every error; nothing of a bad file is used.
     """
     return _trial(checked(data, schema, _semantic_errors))
+
+
+def event_error(error: EventError) -> FileError:
+    """The error at the event that it names, at the list of events otherwise."""
+    named = re.match(r"event (\d+)(?:, )?", error.what)
+    if named is None:
+        return FileError("/events", str(error))
+    return FileError(f"/events/{named[1]}", str(error).removeprefix(named[0]).removeprefix(": "))
 
 
 def _semantic_errors(data: Mapping[str, Any]) -> list[FileError]:

@@ -27,6 +27,7 @@ def version_hash(held: Stored) -> str:
             *(kind, trials.get(trial, 0), code, side),
             *(getattr(state_of(row), one) for one in FIELDS),
             *_given(row, "sd"),
+            *_given(row, "steps"),
         ]
         for (kind, trial, code, side), row in held.rows.items()
     ]

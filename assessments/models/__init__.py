@@ -11,6 +11,7 @@ from assessments.models.assessments import (
 )
 from assessments.models.episodes import Episode, Goal
 from assessments.models.histories import HistoryAnswer, RunningHistory, Screening, ScreeningAnswer
+from assessments.models.placements import Placement
 from assessments.models.terms import Fact, Feature, FindingTerm, Flag, Score, Test
 
 __all__ = [
@@ -25,6 +26,7 @@ __all__ = [
     "Goal",
     "HistoryAnswer",
     "Observation",
+    "Placement",
     "RunningHistory",
     "Score",
     "ScoreValue",

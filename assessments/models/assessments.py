@@ -201,6 +201,9 @@ class Observation(Answer):
     # standard error of a value that was computed; a typed value has none
     sd = models.DecimalField(max_digits=9, decimal_places=4, null=True, blank=True, editable=False)
 
+    # how many readings a computed value is the mean of
+    steps = models.PositiveIntegerField(null=True, blank=True, editable=False)
+
     class Meta:
         constraints = [
             models.UniqueConstraint(
@@ -224,6 +227,11 @@ class Observation(Answer):
                 name="observation_sd_of_value",
                 condition=Q(sd__isnull=True) | Q(sd__gte=0, value__isnull=False),
                 violation_error_message="An error is 0 or more and belongs to a value.",
+            ),
+            models.CheckConstraint(
+                name="observation_steps_of_value",
+                condition=Q(steps__isnull=True) | Q(steps__gte=1, value__isnull=False),
+                violation_error_message="A mean is of one reading or more.",
             ),
         ]
 

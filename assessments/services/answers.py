@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -43,14 +44,26 @@ MEANWHILE = "Somebody else saved this at the same moment. Choose which of the tw
 
 
 @dataclass(frozen=True, slots=True)
+class Computed:
+    """What a computed value has besides: its standard error, None if not known, and its steps."""
+
+    sd: Decimal | None
+    steps: int
+
+
+@dataclass(frozen=True, slots=True)
 class Typed:
-    """One cell as it came from the page: what was typed and what the page had seen."""
+    """One cell as it came from the page: what was typed and what the page had seen.
+
+    computed: of a value that nobody typed.
+    """
 
     kind: str
     code: str
     side: str
     state: State
     seen: State
+    computed: Computed | None = None
 
     @property
     def key(self) -> str:
@@ -58,8 +71,13 @@ class Typed:
 
     @property
     def changed(self) -> list[str]:
-        """Fields that differ from what the page had seen."""
-        return [name for name in FIELDS if getattr(self.state, name) != getattr(self.seen, name)]
+        """Fields that differ from what the page had seen; a computed value is always given."""
+        given = ("value", "method") if self.computed else ()
+        return [
+            name
+            for name in FIELDS
+            if name in given or getattr(self.state, name) != getattr(self.seen, name)
+        ]
 
 
 @dataclass
@@ -183,7 +201,7 @@ def _save(act: _Act, one: Typed, saving: Saving) -> dict[str, str]:
     wanted, errors = checked(wanted, one, measure, act.tables)
     if errors:
         return errors
-    errors = _written(act, one, row, _columns(wanted, one.kind, row))
+    errors = _written(act, one, row, _columns(wanted, one, row))
     if errors:
         saving.overtaken.add(one.key)
     return errors
@@ -264,19 +282,21 @@ def _value_problem(text: str, measure: Measure, *, valued: bool) -> str:
     return ""
 
 
-def _columns(state: State, kind: str, row: Row | None) -> dict[str, Any]:
+def _columns(state: State, one: Typed, row: Row | None) -> dict[str, Any]:
     columns: dict[str, Any] = {
         "value": number_of(state.value) if state.value else None,
         "choice": state.choice,
     }
-    if kind == OBSERVATION:
+    if one.kind == OBSERVATION:
         grade = state.grade
         columns["not_seen"] = grade == NOT_SEEN
         columns["grade"] = int(grade) if grade and grade != NOT_SEEN else None
         columns["method"] = state.method
-        if any(getattr(row, name, None) != columns[name] for name in ("value", "method")):
+        if one.computed:
+            columns |= {"sd": one.computed.sd, "steps": one.computed.steps}
+        elif any(getattr(row, name, None) != columns[name] for name in ("value", "method")):
             # the error was computed for another value, or another way of measuring
-            columns["sd"] = None
+            columns |= {"sd": None, "steps": None}
     return columns
 
 

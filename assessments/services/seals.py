@@ -6,6 +6,7 @@ from assessments.models import (
     Finding,
     HistoryAnswer,
     Observation,
+    Placement,
     RunningHistory,
     ScoreValue,
     Screening,
@@ -32,7 +33,10 @@ OBSERVATION_V1 = (
     "value", "choice", "method", *SAVED,
 )  # fmt: skip
 TRIAL = (*TRIAL_V1, "camera")
-OBSERVATION = (*OBSERVATION_V1, "sd")
+OBSERVATION = (*OBSERVATION_V1, "sd", "steps")
+PLACEMENT = (
+    "id", "site_id", "assessment_id", "trial_id", "view", "content", "moments", "sha256", *SAVED,
+)  # fmt: skip
 TEST = ("id", "site_id", "assessment_id", "test_id", "side", "value", "choice", *SAVED)
 SCORE = ("id", "site_id", "assessment_id", "score_id", "value", "choice", *SAVED)
 ADDENDUM = (
@@ -62,6 +66,9 @@ def assessment_seal(assessment: Assessment, like: str = "") -> str:
     old = version == FIRST
     if old and (trials.exclude(camera="").exists() or observations.exclude(sd=None).exists()):
         return f"{version}:holds what came later"
+    placed = Placement.objects.filter(**held)
+    # a table that came later joins where it has rows: without any the seal is what it was
+    placements = [(placed, PLACEMENT)] if placed.exists() else []
     history, screening = assessment.history_id or 0, assessment.screening_id or 0
     return seal_of(
         version,
@@ -76,6 +83,7 @@ def assessment_seal(assessment: Assessment, like: str = "") -> str:
             (HistoryAnswer.objects.filter(history=history), FACT),
             (Screening.objects.filter(pk=screening), SCREENING),
             (ScreeningAnswer.objects.filter(screening=screening), FLAG),
+            *placements,
         ],
     )
 

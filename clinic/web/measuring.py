@@ -1,14 +1,12 @@
 """Measures for files: reads one file of landmarks and events, writes nothing."""
 
 import json
-import re
 from pathlib import Path
 
 from assessments.domain.measured import EventError
 from assessments.domain.measurement import measurement
-from assessments.measurement_file import SCHEMA, read_measurement
+from assessments.measurement_file import SCHEMA, event_error, read_measurement
 from clinic.json_files import BadFile, load_json, text_of
-from clinic.schema_errors import FileError
 
 
 def measured(path: Path, folder: Path) -> str:
@@ -22,13 +20,5 @@ def measured(path: Path, folder: Path) -> str:
     try:
         result = measurement(trial)
     except EventError as error:
-        raise BadFile([_placed(error)]) from error
+        raise BadFile([event_error(error)]) from error
     return json.dumps(result, ensure_ascii=False, indent=1, allow_nan=False)
-
-
-def _placed(error: EventError) -> FileError:
-    """The error at the event that it names, at the list of events otherwise."""
-    named = re.match(r"event (\d+)(?:, )?", error.what)
-    if named is None:
-        return FileError("/events", str(error))
-    return FileError(f"/events/{named[1]}", str(error).removeprefix(named[0]).removeprefix(": "))

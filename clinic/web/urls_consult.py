@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from clinic.web.views import consult
+from clinic.web.views import consult, measuring
 
 urlpatterns = [
     path(
@@ -16,5 +16,6 @@ urlpatterns = [
     path("assessments/<int:pk>/sign/", consult.assessment_sign, name="assessment-sign"),
     path("assessments/<int:pk>/trials/new/", consult.trial_new, name="trial-new"),
     path("trials/<int:pk>/edit/", consult.trial_edit, name="trial-edit"),
+    path("trials/<int:pk>/measure/", measuring.trial_measure, name="trial-measure"),
     path("keys/", consult.keys_set, name="keys-set"),
 ]
