@@ -2,12 +2,16 @@
 
 from collections.abc import Callable
 from contextvars import ContextVar
+from ipaddress import ip_address
 from uuid import UUID
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 
 Handler = Callable[[HttpRequest], HttpResponse]
 
+# what the lines of the log and the pages of one request are found by
+REFERENCE: ContextVar[str] = ContextVar("reference", default="")
 ORIGIN: ContextVar[str] = ContextVar("origin", default="command line")
 ACT: ContextVar[UUID | None] = ContextVar("act", default=None)
 # whether a line of this request carries the act already: the others follow from it
@@ -21,7 +25,7 @@ def origin(get_response: Handler) -> Handler:
     """
 
     def handle(request: HttpRequest) -> HttpResponse:
-        came = ORIGIN.set(request.META.get("REMOTE_ADDR", ""))
+        came = ORIGIN.set(origin_of(request))
         act = ACT.set(act_of(request.headers.get("X-Act") or request.POST.get("act", "")))
         kept = ACT_KEPT.set(False)
         try:
@@ -32,6 +36,18 @@ def origin(get_response: Handler) -> Handler:
             ORIGIN.reset(came)
 
     return handle
+
+
+def origin_of(request: HttpRequest) -> str:
+    """The address of the browser: the nearest proxy's word for it, if one stands before us."""
+    nearest: str = request.META.get("REMOTE_ADDR", "")
+    told = request.headers.get("X-Forwarded-For", "").rpartition(",")[2].strip()
+    if not settings.BEHIND_PROXY or not told:
+        return nearest
+    try:
+        return str(ip_address(told))
+    except ValueError:
+        return nearest
 
 
 def act_of(text: str) -> UUID | None:

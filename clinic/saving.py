@@ -44,6 +44,7 @@ class SignInRequired(LoginRequiredMiddleware):
         return found
 
     def handle_no_permission(self, request: HttpRequest, view_func: Any) -> Any:
+        request.refused = "no sign-in"  # type: ignore[attr-defined]  # read by the log
         if HEADER in request.headers:
             return HttpResponse("The sign-in has ended.", status=HTTPStatus.UNAUTHORIZED)
         answer = super().handle_no_permission(request, view_func)

@@ -4,6 +4,7 @@ A failure stands under the account that was tried, if there is one: what was typ
 name may be a password.
 """
 
+import logging
 from typing import Any
 
 from allauth.account.signals import password_changed, password_reset, user_logged_in
@@ -22,9 +23,12 @@ from clinic import guessing, time_limits
 from clinic.acts import without_act
 from clinic.domain.vocabulary import TrailAction
 from clinic.factors import forget_known
+from clinic.middleware import ORIGIN
 from clinic.models import Staff
 from clinic.services import trail
 from clinic.services.sign_ins import end_sign_ins
+
+logger = logging.getLogger(__name__)
 
 
 def listen() -> None:
@@ -45,6 +49,7 @@ def signed_in(
     sender: Any, user: Staff, request: HttpRequest, response: HttpResponse, **_: Any
 ) -> None:
     trail.record(TrailAction.SIGN_IN, by=user, row=user)
+    _tell("sign-in", user)
     guessing.remember_browser(request, response, user)
 
 
@@ -74,6 +79,7 @@ def signed_out(sender: Any, request: HttpRequest, user: Staff | None, **_: Any) 
     why = getattr(request, "sign_in_ended", "")
     if user is None:  # a sign-out without a sign-in is nobody's
         return
+    _tell("sign-out", user, why=why)
     if not why:
         trail.record(TrailAction.SIGN_OUT, by=user, row=user)
         return
@@ -98,6 +104,14 @@ def failed(name: str | None, *, why: str) -> None:
 
 
 def _fail(staff: Staff | None, *, why: str) -> None:
+    _tell("sign-in refused", staff, why=why)
     # not under the act of its request: a retry of that act would be answered as done
     with without_act():
         trail.record(TrailAction.SIGN_FAIL, by=staff, row=staff, kind="staff", why=why)
+
+
+def _tell(event: str, staff: Staff | None, **facts: str) -> None:
+    """A line in the log as well: it is read where nobody can sign in."""
+    found = {"staff": staff.pk if staff else None, "origin": ORIGIN.get(), **facts}
+    level = logging.WARNING if event == "sign-in refused" else logging.INFO
+    logger.log(level, event, extra={"facts": found})

@@ -12,6 +12,7 @@ from clinic.web import environment
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 DATA_DIR = Path(environment.text("CLINIC_DATA", str(BASE_DIR / ".data")))
 REFERENCE_DIR = BASE_DIR / "fixtures"
+LEAST_FREE_MB = environment.number("CLINIC_LEAST_FREE_MB", default=500, least=1, most=10**7)
 
 DEBUG = False
 DEMO = environment.flag("CLINIC_DEMO", default=False)
@@ -40,11 +41,15 @@ INSTALLED_APPS = [
     "django_htmx",
 ]
 
+# the first seven stand outside all that can fail, so that every answer carries their headers
 MIDDLEWARE = [
+    "clinic.web.requests.followed",
+    "clinic.middleware.private_pages",
+    "csp.middleware.CSPMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "django.middleware.gzip.GZipMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
-    "csp.middleware.CSPMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -54,11 +59,9 @@ MIDDLEWARE = [
     "clinic.saving.SignInRequired",
     "clinic.factors.SecondFactorRequired",
     "django.contrib.messages.middleware.MessageMiddleware",
-    "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "clinic.refusals.recorded",
-    "clinic.middleware.private_pages",
 ]
 
 ROOT_URLCONF = "clinic.web.urls"
@@ -82,9 +85,17 @@ CRISPY_TEMPLATE_PACK = "bootstrap5"
 
 SQLITE_OPTIONS = {
     "transaction_mode": "IMMEDIATE",  # the write lock at BEGIN: no "database is locked" half way
-    "timeout": 20,
+    "timeout": 15,  # seconds a page waits for another writer (clinic/web/limits.py)
     # FULL, because in WAL mode NORMAL may lose the last commits at a power cut
     "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
+}
+# seconds, milliseconds: how long a server that does not answer is waited for
+POSTGRES_OPTIONS = {
+    "connect_timeout": 5,
+    "tcp_user_timeout": 15_000,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
 }
 
 
@@ -99,6 +110,7 @@ def database() -> dict[str, Any]:
         found["TEST"] = {"NAME": str(DATA_DIR / f"test-{os.getpid()}.sqlite3")}
     else:
         found["CONN_MAX_AGE"], found["CONN_HEALTH_CHECKS"] = 600, True
+        found["OPTIONS"] = POSTGRES_OPTIONS | found.get("OPTIONS", {})
     return found
 
 
@@ -162,7 +174,8 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
-if environment.flag("CLINIC_BEHIND_PROXY", default=False):
+BEHIND_PROXY = environment.flag("CLINIC_BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     ALLAUTH_TRUSTED_PROXY_COUNT = 1  # or all tries would come from the proxy's own address
 CONTENT_SECURITY_POLICY = {
@@ -193,6 +206,7 @@ STORAGES = {
 }
 MEDIA_ROOT = DATA_DIR / "files"
 WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = DEMO
+WHITENOISE_ALLOW_ALL_ORIGINS = False
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = environment.text("CLINIC_TIME_ZONE", "Europe/London")
@@ -217,15 +231,11 @@ EMAIL_FILE_PATH = DATA_DIR / "mail"
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {
-        "line": {
-            "()": "clinic.web.logs.OneLine",
-            "format": "{asctime} {levelname} {name} {message}",
-            "style": "{",
-        }
-    },
+    "formatters": {"line": {"()": "clinic.web.logs.OneObject"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
     "root": {"handlers": ["console"], "level": "INFO"},
     # Django gives these handlers of their own; one way of writing is enough
-    "loggers": {name: {"handlers": [], "propagate": True} for name in ("django", "django.server")},
+    "loggers": {name: {"handlers": [], "propagate": True} for name in ("django", "django.server")}
+    # clinic.web.requests says the same without the address, in which a secret may stand
+    | {name: {"level": "CRITICAL"} for name in ("django.request", "django.security.csrf")},
 }

@@ -73,7 +73,7 @@ def test_sqlite_as_set_keeps_what_it_acknowledged(tmp_path):
             "synchronous": "2",
             "foreign_keys": "1",
             "transaction_mode": "IMMEDIATE",
-            "busy_timeout": "20000",
+            "busy_timeout": "15000",
         }
         assert weaknesses(opened) == []
 

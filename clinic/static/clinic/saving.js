@@ -94,6 +94,12 @@ function labelOf(unit) {
   return unit.dataset.label ?? unit.querySelector("legend, label")?.textContent.trim().replace(/\s+/g, " ") ?? "";
 }
 
+// what the log is searched by
+function numbered(answer) {
+  const reference = answer.headers.get("X-Reference");
+  return reference ? `${answer.status}, reference ${reference}` : answer.status;
+}
+
 export function enqueue(unit, chosen = "") {
   clearTimeout(timers.get(unit));
   timers.delete(unit);
@@ -156,7 +162,7 @@ async function send() {
     return wait("the page asks for a new permission");
   }
   if (answer.status >= 500 || answer.status === 429 || answer.status === 408) {
-    return wait(`the clinic's server failed (${answer.status})`);
+    return wait(`the clinic's server failed (${numbered(answer)})`);
   }
   queue.shift();
   failures = 0;
@@ -219,7 +225,7 @@ function settle(entry, answer, html) {
   if (!unit) return;
   if (!saved && !REFUSED[answer.status]) {
     unit.dataset.refused = "yes";
-    const reason = answer.status === 400 && html.length < 200 ? html : `the clinic's server refuses it (${answer.status})`;
+    const reason = answer.status === 400 && html.length < 200 ? html : `the clinic's server refuses it (${numbered(answer)})`;
     say(unit, `not saved: ${reason} It stays here.`, "unsaved");
     return;
   }

@@ -27,8 +27,9 @@ document.body.addEventListener("htmx:sendError", () => {
 });
 
 document.body.addEventListener("htmx:responseError", (event) => {
-  const { status } = event.detail.xhr;
-  say(`Not saved (answer ${status}). What you typed is still here; reload the page if it happens again.`);
+  const { xhr } = event.detail;
+  const reference = xhr.getResponseHeader("X-Reference");
+  say(`Not saved (answer ${xhr.status}${reference ? `, reference ${reference}` : ""}). What you typed is still here; reload the page if it happens again.`);
 });
 
 document.body.addEventListener("htmx:beforeSwap", (event) => {

@@ -5,6 +5,8 @@ import socket
 from django.core.servers.basehttp import ThreadedWSGIServer, WSGIRequestHandler
 from django.core.wsgi import get_wsgi_application
 
+from clinic.web.limits import keep_limits
+
 HOST = "127.0.0.1"
 
 
@@ -23,6 +25,7 @@ def is_free(port: int) -> bool:
 
 def serve(port: int) -> None:
     """Answer requests until the process is stopped."""
+    keep_limits()
     with ThreadedWSGIServer((HOST, port), QuietHandler) as server:
         server.daemon_threads = True
         server.set_app(get_wsgi_application())
