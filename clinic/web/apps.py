@@ -8,4 +8,4 @@ class WebConfig(AppConfig):
     label = "web"
 
     def ready(self) -> None:
-        from clinic.web import checks  # noqa: F401  # app ready
+        from clinic.web import checks, health  # noqa: F401  # app ready

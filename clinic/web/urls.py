@@ -3,6 +3,7 @@
 from django.urls import include, path
 
 PARTS = [
+    "clinic.web.urls_health",
     "clinic.web.urls_today",
     "clinic.urls.saving",
     "clinic.urls.sign_ins",
