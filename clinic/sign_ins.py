@@ -14,6 +14,7 @@ from allauth.mfa.signals import (
     authenticator_added,
     authenticator_removed,
     authenticator_reset,
+    authenticator_used,
 )
 from django.contrib.auth.signals import user_logged_in as entered
 from django.contrib.auth.signals import user_logged_out, user_login_failed
@@ -41,6 +42,7 @@ def listen() -> None:
     authentication_failed.connect(factor_failed, dispatch_uid="trail-factor")
     for heard in (authenticator_added, authenticator_removed, authenticator_reset):
         heard.connect(factor_changed, dispatch_uid="trail-factor-changed")
+    authenticator_used.connect(factor_used, dispatch_uid="trail-factor-used")
     password_changed.connect(password_replaced, dispatch_uid="trail-change")
     password_reset.connect(password_renewed, dispatch_uid="trail-reset")
 
@@ -63,6 +65,12 @@ def factor_changed(
     if not codes:
         forget_known(request)
         end_sign_ins(staff=user, by=user, keep=request.session.session_key or "")
+
+
+def factor_used(sender: Any, user: Staff, authenticator: Authenticator, **_: Any) -> None:
+    """A recovery code in place of the factor: its owner, or whoever found the paper."""
+    if authenticator.type == Authenticator.Type.RECOVERY_CODES:
+        trail.record(TrailAction.CHANGE, by=user, row=user, fields=["recovery codes"], used=1)
 
 
 def password_replaced(sender: Any, user: Staff, **_: Any) -> None:

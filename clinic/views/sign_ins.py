@@ -35,6 +35,14 @@ def sign_in_extend(request: StaffRequest) -> HttpResponse:
 
 @allowed(*EVERYBODY)
 @require_safe
+def own_email(request: StaffRequest) -> HttpResponse:
+    """E-mail addresses belong to the account, which the manager keeps."""
+    messages.info(request, "Your e-mail address is changed by the clinic’s manager.")
+    return redirect("mfa_index")
+
+
+@allowed(*EVERYBODY)
+@require_safe
 def sign_in_list(request: StaffRequest) -> HttpResponse:
     """Where this person is signed in."""
     found = standing(request.user)

@@ -142,3 +142,22 @@ def test_twelve_hours_are_told_and_not_extended(page_at_work):
     warning(page).wait_for(state="detached")
     page.clock.run_for(5000)
     assert warning(page).count() == 0
+
+
+def test_page_goes_on_when_its_reader_signs_in_elsewhere(hand, page_at_work, live_server):
+    page = page_at_work
+    pass_time(page, 31)
+    dialog = page.get_by_role("dialog", name="Sign in again")
+    dialog.wait_for()
+
+    other = page.context.new_page()
+    other.goto(live_server.url + "/accounts/login/")
+    other.get_by_label("Name you sign in with").fill("ines")
+    other.get_by_label("Password", exact=True).fill(PASS_PHRASE)
+    other.keyboard.press("Enter")
+    other.wait_for_url(live_server.url + "/")
+    page.clock.run_for(4100)
+
+    dialog.wait_for(state="detached")
+    page.get_by_label("Family name").wait_for()
+    assert page.get_by_label("Family name").input_value() == "Fenwick"

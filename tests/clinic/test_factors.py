@@ -115,6 +115,8 @@ def test_recovery_code_opens_once(client, ines, clock):
     another = client.post(reverse("mfa_authenticate"), {"code": codes[1]})
 
     assert (first.url, again.status_code, another.url) == ("/", 200, "/")
+    used = TrailEntry.objects.filter(detail__used=1, actor=ines)
+    assert [line.detail["fields"] for line in used] == [["recovery codes"]] * 2
     assert client.get("/").status_code == 200
 
 

@@ -1,10 +1,6 @@
 """Getting in and out: one answer for every wrong sign-in, and an end to guessing."""
 
-import base64
-import hmac
 import re
-import struct
-import time
 
 import pytest
 from allauth.mfa.models import Authenticator
@@ -14,6 +10,7 @@ from django.urls import reverse
 
 from clinic.accounts import SealedFactors
 from tests.factories import StaffFactory
+from tests.factories.factors import code_of
 
 PASSWORD = "kettle-orchard-window"
 
@@ -161,7 +158,6 @@ def test_page_before_sign_in_is_drawn_in_our_shell(client, db, name):
         "account_logout",
         "account_change_password",
         "account_reauthenticate",
-        "account_email",
         "mfa_index",
         "mfa_activate_totp",
         "mfa_list_webauthn",
@@ -177,12 +173,15 @@ def test_page_about_ones_own_account_is_drawn_in_our_shell(client, staff, name):
     assert "Sign out" in page
 
 
-def code_of(secret):
-    """The code an app shows now (RFC 6238: HMAC-SHA-1 of the 30-second step, 6 figures)."""
-    step = struct.pack(">Q", int(time.time()) // 30)
-    digest = hmac.new(base64.b32decode(secret), step, "sha1").digest()
-    start = digest[-1] & 15
-    return f"{(int.from_bytes(digest[start : start + 4]) & 0x7FFFFFFF) % 10**6:06d}"
+def test_nobody_changes_their_own_address(client, staff):
+    sign_in_twice(client)
+    address = reverse("account_email")
+
+    page = client.get(address, follow=True).content.decode()
+    changed = client.post(address, {"action_add": "", "email": "other@example.org"})
+
+    assert "changed by the clinic’s manager" in page
+    assert changed.status_code == 405
 
 
 @pytest.fixture

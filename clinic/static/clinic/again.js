@@ -20,7 +20,27 @@ export async function freshToken() {
   return (await asked("/")).token;
 }
 
+const ASKED_EVERY_MS = 4000;
+
+// a security key speaks to a whole page only
+function keyElsewhere(form) {
+  const button = form.querySelector("#use-key");
+  if (!button) return;
+  const there = document.createElement("a");
+  there.href = LOGIN;
+  there.target = "_blank";
+  there.textContent = "Use a security key in another tab";
+  button.replaceWith(there);
+}
+
+// the token of a sign-in that somebody made in another tab
+async function elsewhere() {
+  const answer = await fetch("/sign-in/left/", { headers: { "X-Act": "again" }, redirect: "manual" });
+  return answer.ok ? (await answer.json()).token : "";
+}
+
 function drawn(dialog, { form, reasons, address }) {
+  keyElsewhere(form);
   form.action = new URL(form.getAttribute("action") || address, address).href;
   dialog.querySelector(".sign-in").replaceChildren(...[reasons, form].filter(Boolean));
   form.querySelector(".is-invalid, input:not([type=hidden])")?.focus();
@@ -65,7 +85,12 @@ async function renewed() {
   }
   dialog.showModal();
   drawn(dialog, first);
+  let looking = 0;
   const token = await new Promise((resolve) => {
+    looking = setInterval(async () => {
+      const found = await elsewhere().catch(() => "");
+      if (found) resolve(found);
+    }, ASKED_EVERY_MS);
     dialog.addEventListener("cancel", (event) => event.preventDefault());
     dialog.addEventListener("submit", async (event) => {
       event.preventDefault();
@@ -76,6 +101,7 @@ async function renewed() {
       else resolve(next.token);
     });
   });
+  clearInterval(looking);
   dialog.close();
   dialog.remove();
   return token;
