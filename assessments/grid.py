@@ -25,6 +25,7 @@ from assessments.amended import addenda_of, counts, keep, lay_over
 from assessments.domain import assessment as values
 from assessments.domain.change import Change, Reading, Verdict, change
 from assessments.domain.guards import GuardKind
+from assessments.domain.measured import printed_error
 from assessments.domain.rows import HEEL, HEEL_FOOT_LENGTHS
 from assessments.domain.tables import AssessmentTables, Feature, Range, Score, TestRow
 from assessments.domain.vocabulary import (
@@ -129,6 +130,7 @@ class Cell:
     state: State
     seen: str
     saved: str = ""
+    error: str = ""
     last: Last | None = None
     errors: Mapping[str, str] = field(default_factory=dict)
     overtaken: bool = False
@@ -164,7 +166,7 @@ class Line:
     def said(self) -> list[tuple[str, str]]:
         """What was answered: the names of its cells with their answers in words."""
         return [
-            (cell.label, state_words(cell.state, self.measure))
+            (cell.label, with_error(state_words(cell.state, self.measure), cell.error))
             for cell in self.cells
             if not cell.state.empty
         ]
@@ -379,6 +381,7 @@ def cell_of(kind: str, measure: Measure, side: Side, held: Stored, trial: Trial)
         state=state,
         seen=seen_token(row),
         saved=saved_words(row),
+        error=computed_words(row, measure),
         last=last_of(kind, measure, side, held, trial),
     )
 
@@ -427,6 +430,23 @@ def saved_words(row: Row | None) -> str:
     return f"saved at {at:%H:%M:%S}{day}"
 
 
+def computed_words(row: Row | None, measure: Measure) -> str:
+    """Error and origin of a computed value, `± 1.6 deg, from frames, mean of 4 steps`."""
+    steps = getattr(row, "steps", None)
+    if not isinstance(row, Observation) or row.value is None or steps is None:
+        return ""
+    error = "error not known"
+    if row.sd is not None:
+        error = f"± {printed_error(float(row.sd))} {measure.unit}".strip()
+    mean = "of one step" if steps == 1 else f"mean of {steps} steps"
+    return f"{error}, from frames, {mean}"
+
+
+def with_error(words: str, error: str) -> str:
+    """An answer in words with what is said of its error, where it has one."""
+    return f"{words}{' ' if error.startswith('±') else ', '}{error}" if error else words
+
+
 def number_words(number: Decimal | None) -> str:
     """A stored number without the zeros that were not typed."""
     if number is None:
@@ -456,7 +476,8 @@ def last_of(kind: str, measure: Measure, side: Side, held: Stored, trial: Trial)
     # of several trials of last time the first that can be compared
     comparable = [p for p in pairs if p[1] and p[1].verdict is not Verdict.NOT_COMPARABLE]
     row, moved = (comparable or pairs)[0]
-    return Last(held.last_on, state_words(state_of(row), measure), moved_words(moved, measure))
+    words = with_error(state_words(state_of(row), measure), computed_words(row, measure))
+    return Last(held.last_on, words, moved_words(moved, measure))
 
 
 def _last_rows(kind: str, code: str, side: str, held: Stored) -> Iterator[Row]:
@@ -612,6 +633,14 @@ def _range_words(measure: Measure) -> str:
 
 
 def _error_words(measure: Measure) -> str:
+    if isinstance(measure, TestRow):
+        known = published_error(measure)
+        return f"error of this test: {known}" if known else "no published error"
+    return published_error(measure) or "no detectable difference published"
+
+
+def published_error(measure: Measure) -> str:
+    """The smallest change that is not error, in words, empty where none is published."""
     if measure.detectable_difference is not None:
         return (
             f"detectable difference {number_words(measure.detectable_difference)} {measure.unit}"
@@ -619,7 +648,7 @@ def _error_words(measure: Measure) -> str:
     percent = getattr(measure, "detectable_difference_percent", None)
     if percent is not None:
         return f"detectable difference {number_words(percent)} % of the earlier value"
-    return "no detectable difference published"
+    return ""
 
 
 def findings_read(feature: Feature, tables: AssessmentTables) -> str:

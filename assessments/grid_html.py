@@ -28,7 +28,9 @@ def mark(name: str) -> str:
 
 BLANKS = re.compile(r"[ \n]+")
 MARKED_DAY = date(1, 1, 1)
-MARKED = {name: mark(name) for name in ("value", "seen", "saved", "day", "words", "change")}
+MARKED = {
+    name: mark(name) for name in ("value", "seen", "saved", "day", "words", "change", "error")
+}
 
 
 def section_html(section: Section, *, address: str, editable: bool, cautions: list[str]) -> str:
@@ -62,6 +64,7 @@ def cell_html(line: Line, cell: Cell, *, editable: bool) -> SafeString:
         ("value", cell.state.value),
         ("seen", cell.seen),
         ("saved", cell.saved),
+        ("error", cell.error),
         ("day", date_format(last.on, "j M Y") if last else ""),
         ("words", last.words if last else ""),
         ("change", last.change if last else ""),
@@ -78,6 +81,7 @@ def _bare(cell: Cell) -> Cell:
         state=replace(cell.state, value=MARKED["value"]) if cell.state.value else cell.state,
         seen=MARKED["seen"],
         saved=MARKED["saved"] if cell.saved else "",
+        error=MARKED["error"] if cell.error else "",
         last=last and Last(MARKED_DAY, MARKED["words"], MARKED["change"] if last.change else ""),
     )
 
@@ -95,6 +99,7 @@ class _Look:
             cell.key,
             state,
             bool(cell.saved),
+            bool(cell.error),
             bool(cell.last),
             change,
             editable,

@@ -17,10 +17,12 @@ from assessments.grid import (
     OBSERVATION,
     Row,
     Stored,
+    computed_words,
     number_words,
     seen_token,
     state_of,
     state_words,
+    with_error,
 )
 from assessments.models import Placement, Trial
 from assessments.services.placements import by_hand, named_moments, placed_trial
@@ -176,9 +178,7 @@ def _offer(one: MeasuredFeature, held: Stored, trial: Trial, feature: Feature) -
 
 def now_words(row: Row | None, feature: Feature) -> str:
     """The answer that stands there, with its error."""
-    words = state_words(state_of(row), feature)
-    sd = getattr(row, "sd", None)
-    return f"{words}, ± {number_words(sd)}" if words and sd is not None else words
+    return with_error(state_words(state_of(row), feature), computed_words(row, feature))
 
 
 def measured_words(measured: Measured, unit: str) -> str:

@@ -149,6 +149,14 @@ def printed(value: float, sd: float) -> str:
     return f"{_rounded_text(value, places)} ± {_rounded_text(sd, places)}"
 
 
+def printed_error(sd: float) -> str:
+    """The error alone as text, rounded as beside its value: `1.6`; `0` for none.
+
+    sd: 0 or more, finite; SettingError if not. Source: as printed.
+    """
+    return "0" if sd == 0 else _rounded_text(sd, decimal_places(sd))
+
+
 def rounded(value: float, sd: float) -> tuple[float, float]:
     """Value and error rounded by the error; as they are where the error is zero or not known.
 

@@ -1,6 +1,7 @@
 """Measuring a trial from its frames, through the page."""
 
 import json
+from datetime import timedelta
 from decimal import Decimal
 
 import pytest
@@ -22,6 +23,7 @@ from tests.factories.consult import make_assessment, make_history, observe
 
 pytestmark = pytest.mark.django_db
 # a made run at 240 frames a second: steps of 88 frames, contact of 60
+USUAL = {"y_axis": "down", "segment_table": "de_leva"}
 EVENTS = {
     "left_contacts": "0, 176, 352",
     "left_toe_offs": "60, 236, 412",
@@ -386,7 +388,7 @@ def test_camera_gives_scale_and_keeps_it(browser, trial):
 
 def test_mass_and_height_come_from_the_record(browser, assessment, trial):
     assessment.history = make_history(
-        assessment.client, assessment.clinician, mass_kg=Decimal("62"), height_m=Decimal("1.81")
+        assessment.client, assessment.clinician, mass_kg=Decimal(62), height_m=Decimal("1.81")
     )
     assessment.save()
     page = send(browser, trial, "events", EVENTS)
@@ -447,11 +449,11 @@ def test_what_is_missing_has_its_reason(browser, trial):
             "events",
             {"left_contacts": "0, 176", "right_contacts": "440, 88"},
             "right_contacts",
-            "",
+            "out of order",
         ),
-        ("camera", {"y_axis": "down", "segment_table": "de_leva", "known_px": "4"}, "known_cm", "in pixels and in cm"),
-        ("camera", {"y_axis": "down", "segment_table": "de_leva", "plumb_deg": "60"}, "plumb_deg", "45"),
-        ("camera", {"y_axis": "down", "segment_table": "de_leva", "leg_length_m": "0"}, "leg_length_m", "above 0"),
+        ("camera", USUAL | {"known_px": "4"}, "known_cm", "in pixels and in cm"),
+        ("camera", USUAL | {"plumb_deg": "60"}, "plumb_deg", "45"),
+        ("camera", USUAL | {"leg_length_m": "0"}, "leg_length_m", "above 0"),
         ("camera", {"segment_table": "de_leva"}, "y_axis", "required"),
         ("frame", {"heel.x": "1", "heel.y": "1"}, "frame", "required"),
         ("frame", {"frame": "3", "heel.x": "1"}, "heel.y", "Give both x and y"),
@@ -462,7 +464,7 @@ def test_what_is_missing_has_its_reason(browser, trial):
         ("file", {"text": "[]"}, "text", "not a JSON object"),
         ("file", {"text": '{"view": "back"}'}, "text", "this page is for the view from the side"),
         ("file", {"text": '{"frames": [{"points": {}}]}'}, "text", "/frames/0: frame is missing"),
-        ("file", {"text": '{"frame_rate_hz": 120}'}, "text", "/frame_rate_hz: frames a second 120"),
+        ("file", {"text": '{"frame_rate_hz": 120}'}, "text", "/frame_rate_hz: frames a"),
         (
             "file",
             {"text": json.dumps({"events": [{"kind": "contact", "side": "left"}]})},
@@ -631,3 +633,35 @@ def test_database_refuses(browser, trial, wrong, words, deleting_refused):
 
     with pytest.raises(IntegrityError, match=words), transaction.atomic():
         wrong(trial)
+
+
+def test_error_stands_beside_the_value_now_and_next_time(browser, assessment, trial, edition):
+    send(browser, trial, "events", EVENTS)
+    put(browser, trial)
+    words = "± 1.0 ms, from frames, mean of 3 steps"
+    page = browser.get(reverse("assessment-open", args=[assessment.pk])).content.decode()
+    assert page.count(words) == 3  # contact of both feet, flight of the left
+    assert page.count("± 1.2 ms, from frames, mean of 2 steps") == 1  # flight, right
+
+    later = make_assessment(
+        edition=edition,
+        client=assessment.client,
+        by=assessment.clinician,
+        on=assessment.assessed_on + timedelta(days=1),
+    )
+    page = browser.get(reverse("assessment-open", args=[later.pk])).content.decode()
+    assert page.count(f"250 ms {words}") == 2
+
+
+def test_error_stands_in_the_signed_version(browser, assessment, trial):
+    send(browser, trial, "events", EVENTS)
+    put(browser, trial)
+    sign_assessment(
+        assessment=Assessment.objects.get(pk=assessment.pk), findings=[], by=assessment.clinician
+    )
+
+    words = "250 ms ± 1.0 ms, from frames, mean of 3 steps"
+    version = browser.get(reverse("addendum-version", args=[assessment.pk, 1])).content.decode()
+    assert version.count(words) == 2
+    page = browser.get(reverse("assessment-open", args=[assessment.pk])).content.decode()
+    assert page.count("± 1.0 ms, from frames, mean of 3 steps") == 3
