@@ -205,6 +205,8 @@ STORAGES = {
     },
 }
 MEDIA_ROOT = DATA_DIR / "files"
+# a file that a page takes (5 MB at most) stays in memory and is never written down as it came
+FILE_UPLOAD_MAX_MEMORY_SIZE = 6_000_000
 WHITENOISE_USE_FINDERS = WHITENOISE_AUTOREFRESH = DEMO
 WHITENOISE_ALLOW_ALL_ORIGINS = False
 

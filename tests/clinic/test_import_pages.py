@@ -354,3 +354,25 @@ def test_only_the_first_rows_of_a_kind_are_shown(desk):
 
     assert (len(page.context["faulty"]), page.context["faulty_count"]) == (200, 201)
     assert "The first 200 are shown" in page.content.decode()
+
+
+def test_file_within_the_limit_is_never_written_down_as_it_came(desk, monkeypatch):
+    """Django spools larger uploads to the disk: what is taken here stays in memory."""
+    seen = []
+    keep = kept_files.keep
+
+    def kept(data, owner):
+        seen.append(len(data))
+        return keep(data, owner)
+
+    monkeypatch.setattr(kept_files, "keep", kept)
+    made = []
+    monkeypatch.setattr(
+        "django.core.files.uploadhandler.TemporaryUploadedFile",
+        lambda *_: made.append("a file on the disk"),
+    )
+
+    bring(desk, "Surname,Notes\n" + f"Fenwick,{'x' * 400}\n" * 10_000)
+
+    assert seen[0] > 4_000_000
+    assert made == []
