@@ -1,5 +1,6 @@
 """From stored rows to the value that is judged."""
 
+from dataclasses import replace
 from datetime import date
 from decimal import Decimal
 
@@ -24,16 +25,27 @@ EPISODE_FACTS = ("complaint_present", "complaint_region", "complaint_side", "goa
 def assessment_value(assessment: Assessment) -> values.Assessment:
     """The assessment as the domain judges it, as amended; what was not seen is left out."""
     as_amended(assessment)
-    trials = list(assessment.trials.all())
-    codes = {trial.pk: trial.code for trial in trials}
     answers, lifts = _answers(assessment.screening, assessment.assessed_on)
-    return values.Assessment(
-        kind=AssessmentKind(assessment.kind),
-        assessed_on=assessment.assessed_on,
+    return replace(
+        numbers_value(assessment),
         facts=facts_of(assessment),
         screened_on=assessment.screening.screened_on if assessment.screening else None,
         answers=answers,
         lifts=lifts,
+    )
+
+
+def numbers_value(assessment: Assessment) -> values.Assessment:
+    """What was seen, tested and scored, without history and screening; rows as they were read."""
+    trials = list(assessment.trials.all())
+    codes = {trial.pk: trial.code for trial in trials}
+    return values.Assessment(
+        kind=AssessmentKind(assessment.kind),
+        assessed_on=assessment.assessed_on,
+        facts={},
+        screened_on=None,
+        answers={},
+        lifts={},
         trials=tuple(trial_value(one) for one in trials),
         observations=tuple(
             values.Observation(

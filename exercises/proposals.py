@@ -4,6 +4,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from assessments.change_words import number_words
 from assessments.domain.assessment import Assessment
 from assessments.domain.findings import Finding, Reason
 from assessments.domain.rows import HEEL_FOOT_LENGTHS
@@ -113,12 +114,6 @@ def sided(name: str, side: Side) -> str:
     """A name with its side, both sides as such."""
     words = {Side.NONE: "", Side.BOTH: ", both sides"}.get(side, f", {side.value}")
     return name + words
-
-
-def number_words(number: Decimal) -> str:
-    """A number without zeros that say nothing."""
-    text = format(round(number, 3), "f")
-    return text.rstrip("0").rstrip(".") if "." in text else text
 
 
 def _holds(proposal: Proposal, edition: Edition) -> tuple[Line, ...]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
 
+from assessments.change_words import number_words
 from assessments.domain.change import detectable
 from assessments.domain.findings import Finding, Reason
 from assessments.domain.norms import norm_value
@@ -16,7 +17,6 @@ from assessments.domain.vocabulary import Area, Attribute, Side, SubjectKind
 from clinic.domain import letter as parts
 from clinic.domain.paper import joined
 from exercises.domain.sentences import METHOD_WORDS
-from exercises.proposals import number_words
 
 # A foot is 0.152 of the height (EVALUATION.md, 4): centimetres for each metre of height.
 FOOT_CM_PER_M = Decimal("15.2")

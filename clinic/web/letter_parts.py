@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from assessments.change_words import number_words
 from assessments.domain.assessment import Assessment
 from assessments.domain.findings import NotAssessed, NotReliable
 from assessments.domain.record import record_of
@@ -24,7 +25,6 @@ from exercises.domain.sentences import (
     state,
     states_of,
 )
-from exercises.proposals import number_words
 
 URGENCY_WORDS = {
     Urgency.EMERGENCY: "now, emergency",

@@ -17,8 +17,10 @@ from clinic.domain.vocabulary import ReassessmentState, TrailAction
 from clinic.models import Alert, Client, Hold, Reassessment, Staff, TrailEntry
 from clinic.services import trail
 from clinic.views.people import purposes, sees_clinical
+from clinic.web.progress_charts import measured, really_changed
+from clinic.web.views.progress import progress_of
 
-TRAIL_LINES = 10
+TRAIL_LINES, SHOWN_CHANGES = 10, 5
 
 
 @require_safe
@@ -88,8 +90,11 @@ def _dates(client: Client) -> dict[str, Any]:
 def _clinical(client: Client) -> dict[str, Any]:
     """What clinicians and managers see besides."""
     consents = list(client.consents.select_related("taken_by", "withdrawn_with"))
+    visits, series = progress_of(client)
     return {
         "clinical": True,
+        "visits": visits,
+        "changed": really_changed(measured(series))[:SHOWN_CHANGES],
         "consents": consents,
         "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
         "episodes": _episodes(client),
