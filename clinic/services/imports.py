@@ -197,7 +197,7 @@ def import_clients(
     if not taken:
         raise ValidationError("No row would be imported: nothing was changed.")
     # first, so that it carries the id of the request
-    line = trail.record(
+    trail.record(
         TrailAction.IMPORT,
         by=by,
         site=site,
@@ -208,7 +208,7 @@ def import_clients(
         skipped=len(planned) - len(taken) - count[RowState.FAULTY],
         left_out=count[RowState.FAULTY],
     )
-    numbers = _registered([one.reading for one in taken], site, by, line)
+    numbers = _registered([one.reading for one in taken], site, by)
     return [_done(one, numbers) for one in planned]
 
 
@@ -226,13 +226,8 @@ def _locked_site(by: Staff) -> Site:
     return Site.objects.select_for_update().get(pk=by.home_site_id)
 
 
-def _registered(
-    rows: Sequence[Reading], site: Site, by: Staff, line: TrailEntry
-) -> dict[int, str]:
-    """Save the clients with their lines in the trail; record numbers by line of the file.
-
-    line: of the import, which theirs follow.
-    """
+def _registered(rows: Sequence[Reading], site: Site, by: Staff) -> dict[int, str]:
+    """Save the clients with their lines in the trail; record numbers by line of the file."""
     today = timezone.localdate()
     numbers = _next_numbers(site, len(rows))
     clients = []
@@ -242,9 +237,7 @@ def _registered(
         clients.append(client)
     Client.objects.bulk_create(clients, batch_size=BATCH)
     for client in clients:
-        line = trail.record(
-            TrailAction.CREATE, by=by, row=client, client=client, follows=line, origin="import"
-        )
+        trail.record(TrailAction.CREATE, by=by, row=client, client=client, origin="import")
     return {row.line: number for row, number in zip(rows, numbers, strict=True)}
 
 

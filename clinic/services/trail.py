@@ -24,14 +24,11 @@ def record(
     client: Client | None = None,
     site: Site | None = None,
     kind: str = "",
-    follows: TrailEntry | None = None,
     **detail: Any,
 ) -> TrailEntry:
     """Append one act to the chain of its site and return its line.
 
     row: what it was done to; kind: a word where there is no row (a search, a list).
-    follows: the line that this transaction wrote to the same chain just now, so that the head is
-    not read again; a guard refuses any other.
     detail: names of fields, codes and numbers. Free clinical text never goes in here.
     """
     site_id = client.site_id if client else site.pk if site else by.home_site_id if by else None
@@ -50,7 +47,7 @@ def record(
         detail=detail,
         act=_act_for(action),
     )
-    _join_chain(line, site_id or 0, follows)
+    _join_chain(line, site_id or 0)
     line.save(force_insert=True)
     return line
 
@@ -64,9 +61,9 @@ def _act_for(action: TrailAction) -> UUID | None:
     return act
 
 
-def _join_chain(line: TrailEntry, chain: int, follows: TrailEntry | None) -> None:
+def _join_chain(line: TrailEntry, chain: int) -> None:
     """Give a line its place after the newest of its chain; a trigger then moves the head."""
-    head = follows or _locked_head(chain)
+    head = _locked_head(chain)
     line.chain, line.number, line.prev_hash = chain, 1, GENESIS
     if head:
         line.number, line.prev_hash = head.number + 1, head.hash

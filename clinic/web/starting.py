@@ -2,8 +2,12 @@
 
 import sys
 
+from django.conf import settings
 from django.core.checks import ERROR, CheckMessage, Tags, run_checks
 from django.db import OperationalError, connections
+
+from clinic.web.backups.locks import hold_in_use
+from clinic.web.backups.refusals import Refused
 
 # gunicorn tries again for ever after any other number; with this one it stops
 NO_USE_TRYING_AGAIN = 3
@@ -29,3 +33,12 @@ def refuse_unsafe_database() -> None:
     if faults:
         sys.stderr.write("Not started.\n" + "".join(f"{fault}\n" for fault in faults))
         raise SystemExit(NO_USE_TRYING_AGAIN)
+
+
+def hold_data_folder() -> None:
+    """Tell a restore that a server works here; end the process while a restore goes on."""
+    try:
+        hold_in_use(settings.DATA_DIR)
+    except Refused as refusal:
+        sys.stderr.write(f"Not started.\n{refusal}\n")
+        raise SystemExit(NO_USE_TRYING_AGAIN) from refusal

@@ -133,24 +133,3 @@ def test_header_becomes_the_act_of_its_request_only(rf):
     handle(rf.post("/"))
 
     assert seen == [made, None]
-
-
-def test_line_that_follows_a_known_one_reads_no_head(db, django_assert_num_queries):
-    staff, runner = StaffFactory(), ClientFactory()
-    first = trail.record(TrailAction.VIEW, by=staff, client=runner)
-
-    with django_assert_num_queries(1):
-        second = trail.record(TrailAction.VIEW, by=staff, client=runner, follows=first)
-
-    assert (second.number, second.prev_hash) == (first.number + 1, first.hash)
-    third = trail.record(TrailAction.VIEW, by=staff, client=runner)
-    assert (third.number, third.prev_hash) == (second.number + 1, second.hash)
-
-
-def test_line_that_follows_a_wrong_one_is_refused(db):
-    staff, runner = StaffFactory(), ClientFactory()
-    first = trail.record(TrailAction.VIEW, by=staff, client=runner)
-    trail.record(TrailAction.VIEW, by=staff, client=runner)
-
-    with pytest.raises(IntegrityError), transaction.atomic():
-        trail.record(TrailAction.VIEW, by=staff, client=runner, follows=first)

@@ -84,7 +84,7 @@ def test_every_address_opens_something(name):
 
 @pytest.mark.parametrize("name", DOCUMENTS)
 def test_every_command_exists(name):
-    commands = set(re.findall(r"manage\.py (\w+)", text_of(name)))
+    commands = set(re.findall(r"manage\.py ([\w-]+)", text_of(name)))
 
     assert {"demo", "load_tables"} <= commands
     assert commands - set(get_commands()) == set()

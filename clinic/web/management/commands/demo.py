@@ -16,7 +16,7 @@ from clinic.models import Edition, Site, Staff
 from clinic.web.demo.places import CLINIC, PASS_PHRASE, SITES, STAFF, build
 from clinic.web.demo.serving import HOST, is_free, serve
 from clinic.web.demo.story import Story
-from clinic.web.starting import database_faults
+from clinic.web.starting import database_faults, hold_data_folder
 from exercises.services.editions import load_tables, read_folder
 
 FRESH = timedelta(days=7)  # after that the diary of the invented clinic has run out
@@ -59,6 +59,7 @@ class Command(BaseCommand):
             )
 
     def _serve(self, port: int) -> None:
+        hold_data_folder()
         self._say(port)
         try:
             serve(port)

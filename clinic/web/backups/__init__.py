@@ -1,0 +1,1 @@
+"""Copies of the whole record: taken, put back, moved to another engine."""
