@@ -1,9 +1,12 @@
 """Who may export what, the line it leaves, times and words as they are, the command."""
 
 import io
+import json
+from base64 import b64decode
 from collections import Counter
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from hashlib import sha256
 from threading import Thread
 from zoneinfo import ZoneInfo
 
@@ -14,6 +17,7 @@ from django.db import connection
 from django.utils import timezone
 
 from assessments.editions import tables_of
+from assessments.models import Placement
 from clinic.domain.fhir_rules import UNITS
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Reminder, TrailEntry, WaitingEntry
@@ -32,6 +36,7 @@ from tests.factories import (
     SiteFactory,
     StaffFactory,
 )
+from tests.factories.consult import make_assessment, observe
 from tests.factories.letters import file_of, file_record
 from tests.factories.people import ConsentFactory, ReassessmentFactory
 
@@ -355,6 +360,51 @@ def test_every_unit_of_the_tables_has_its_code(edition):
     units = {one.unit for one in [*measures, *tables.facts.values()]}
 
     assert units - {"", "grade"} <= set(UCUM_OF)
+
+
+# What was computed from film
+
+
+def test_computed_value_tells_its_error_and_what_it_was_computed_from(edition):
+    by = StaffFactory(role=Role.MANAGER)
+    look = make_assessment(edition=edition, by=by)
+    observe(look, "cadence", value=Decimal("171.5"), sd=Decimal("0.8123"), steps=12)
+    texts = [json.dumps({"version": version}) for version in (1, 2)]
+    for version, text in enumerate(texts, start=1):
+        Placement.objects.create(
+            site=look.site,
+            assessment=look,
+            trial=look.trials.get(),
+            view="side",
+            version=version,
+            content=text,
+            sha256=sha256(text.encode()).hexdigest(),
+            saved_at=timezone.now(),
+            saved_by=by,
+        )
+    out = io.StringIO()
+
+    export_client(
+        client=look.client,
+        by=by,
+        wish=Wish(drafts=True, papers=True),
+        reader=Reader.CLINIC,
+        limits_kept=True,
+        out=out,
+    )
+
+    (cadence,) = [
+        one
+        for one in resources(out.getvalue(), "Observation")
+        if own_code(one["code"]) == "feature.cadence"
+    ]
+    parts = {own_code(one["code"]): one for one in cadence["component"]}
+    assert parts["part.standard_error"]["valueQuantity"]["value"] == 0.8123
+    assert parts["part.mean_of"]["valueInteger"] == 12
+    (placed,) = resources(out.getvalue(), "DocumentReference")
+    assert placed["description"] == "Landmarks of trial 1, side view, version 2"
+    assert placed["masterIdentifier"]["value"] == sha256(texts[1].encode()).hexdigest()
+    assert b64decode(placed["content"][0]["attachment"]["data"]) == texts[1].encode()
 
 
 # Waiting and reminding

@@ -10,7 +10,7 @@ from typing import IO, Any
 from assessments.editions import newest, tables_of
 from clinic.domain.fhir_rules import bundle_faults, codes_in, faults, references_in
 from clinic.web.fhir import care, observations, people, records
-from clinic.web.fhir.reading import Record, Wish, bytes_of, programmes_of
+from clinic.web.fhir.reading import Record, Wish, bytes_of, content_of, programmes_of
 from clinic.web.fhir.reading import records as read_records
 from clinic.web.fhir.sheet import SYSTEM, Resource, Sheet, kept
 from exercises.editions import edition_of
@@ -176,6 +176,9 @@ def _clinical(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]:
         newest = record.newest.get(row.episode_id) == row.assessed_on
         yield from care.encounter(look, sheet)
         yield from observations.observations(look, sheet)
+        for placed in look.placements:
+            content = content_of(placed)
+            yield records.placement(placed, look, sheet, content=content, inline=wish.papers)
         for finding in row.findings.all():
             yield care.finding(finding, look, sheet, newest=newest)
         plan = plans.get(row.pk)

@@ -13,6 +13,7 @@ from assessments.models import (
     Assessment,
     HistoryAnswer,
     Observation,
+    Placement,
     RunningHistory,
     ScoreValue,
     Screening,
@@ -57,6 +58,7 @@ class Looked:
     trials: list[Trial]
     rows: list[Row]
     addenda: list[Addendum]
+    placements: list[Placement]
 
     @property
     def status(self) -> str:
@@ -250,6 +252,9 @@ def _components(row: Row, measure: Any, sheet: Sheet) -> list[Resource]:
     if sd is not None:
         error = quantity(sd, measure.unit)
         parts.append({"code": sheet.concept("part.standard_error"), "valueQuantity": error})
+    steps = getattr(row, "steps", None)
+    if steps is not None:
+        parts.append({"code": sheet.concept("part.mean_of"), "valueInteger": steps})
     if measure.detectable_difference is not None:
         error = quantity(measure.detectable_difference, measure.unit)
         parts.append({"code": sheet.concept("part.detectable_difference"), "valueQuantity": error})

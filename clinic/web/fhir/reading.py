@@ -20,6 +20,7 @@ from assessments.models import (
     Episode,
     HistoryAnswer,
     Observation,
+    Placement,
     RunningHistory,
     ScoreValue,
     Screening,
@@ -218,6 +219,7 @@ def _looks(assessments: dict[int, list[Assessment]]) -> dict[int, Looked]:
         Addendum.objects.for_page().filter(assessment__in=signed).order_by("assessment", "number")
     )
     lay_over(answers, addenda)
+    placed = grouped(_placements(wanted), "assessment_id")
     by_look = {name: grouped(rows, "assessment_id") for name, rows in answers.items()}
     of_look = grouped(addenda, "assessment_id")
     return {
@@ -231,9 +233,21 @@ def _looks(assessments: dict[int, list[Assessment]]) -> dict[int, Looked]:
                 for row in by_look[name].get(pk, [])
             ],
             of_look.get(pk, []),
+            placed.get(pk, []),
         )
         for pk, one in found.items()
     }
+
+
+def _placements(assessments: Sequence[int]) -> list[Placement]:
+    """The newest version of what was placed on each view of each trial, without its content."""
+    rows = (
+        Placement.objects.filter(assessment__in=assessments)
+        .select_related("saved_by", "trial")
+        .defer("content", "moments")
+        .order_by("version")
+    )
+    return list({(one.trial_id, one.view): one for one in rows}.values())
 
 
 def _record(
@@ -335,6 +349,12 @@ def programmes_of(looks: Sequence[Looked]) -> dict[int, Programme]:
         .prefetch_related("items__decided_by", "advice")
     )
     return {one.assessment_id: one for one in rows}
+
+
+def content_of(placement: Placement) -> bytes:
+    """What was placed, read one at a time."""
+    text = Placement.objects.filter(pk=placement.pk).values_list("content", flat=True).get()
+    return text.encode()
 
 
 def bytes_of(papers: Sequence[Paper]) -> Iterator[tuple[Paper, bytes | None]]:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from hashlib import sha1
 from typing import Any
 
-from assessments.models import Addendum
+from assessments.models import Addendum, Placement
 from clinic.domain.trail_words import act_words, detail_words, object_words
 from clinic.domain.vocabulary import PaperKind, ReminderOutcome, TrailAction
 from clinic.models import Client, Paper, Reminder, Sending, Staff, TrailEntry
@@ -34,6 +34,7 @@ ACTIONS = {
     TrailAction.DESTROY: "D",
 }
 REFUSED, DONE = "8", "0"
+JSON = "application/json"
 
 
 # Papers
@@ -69,16 +70,38 @@ def paper(
 
 
 def _attachment(row: Paper, pdf: bytes | None, *, inline: bool) -> Resource:
+    common = {"title": row.title, "creation": row.dated.isoformat()}
+    return kept(**common, **_bytes(pdf, "application/pdf", inline=inline)) if pdf else common
+
+
+def _bytes(data: bytes, content_type: str, *, inline: bool) -> Resource:
     """Source: HL7 FHIR R4, Attachment: the hash is SHA-1, and covers the bytes before base64."""
-    if pdf is None:
-        return kept(title=row.title, creation=row.dated.isoformat())
     return kept(
-        contentType="application/pdf",
-        data=base64.b64encode(pdf).decode() if inline else None,
-        size=len(pdf),
-        hash=base64.b64encode(sha1(pdf, usedforsecurity=False).digest()).decode(),
-        title=row.title,
-        creation=row.dated.isoformat(),
+        contentType=content_type,
+        data=base64.b64encode(data).decode() if inline else None,
+        size=len(data),
+        hash=base64.b64encode(sha1(data, usedforsecurity=False).digest()).decode(),
+    )
+
+
+def placement(
+    row: Placement, looked: Looked, sheet: Sheet, *, content: bytes, inline: bool
+) -> Resource:
+    """What was placed on the film of a trial, from which its values were computed."""
+    title = f"Landmarks of trial {row.trial.position}, {row.get_view_display()} view"
+    return sheet.resource(
+        "DocumentReference",
+        f"placement-{row.pk}",
+        masterIdentifier={"system": SHA256, "value": row.sha256},
+        status="current",
+        docStatus="final" if looked.assessment.is_signed else "preliminary",
+        type=sheet.concept("film.placement"),
+        subject=of_client(looked.assessment.client, sheet),
+        date=sheet.instant(row.saved_at),
+        author=[sheet.person(row.saved_by)],
+        description=f"{title}, version {row.version}",
+        content=[{"attachment": {"title": title, **_bytes(content, JSON, inline=inline)}}],
+        context={"encounter": [sheet.ref("Encounter", looked.assessment.pk)]},
     )
 
 
