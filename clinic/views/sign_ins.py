@@ -1,10 +1,13 @@
 """How long a sign-in lasts, for the page that warns before its end; the list of those open."""
 
+from allauth.mfa.adapter import get_adapter
+from allauth.mfa.models import Authenticator
+from allauth.mfa.webauthn.views import remove_webauthn
 from django.contrib import messages
 from django.http import HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.shortcuts import redirect, render
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from clinic.access import EVERYBODY, StaffRequest, allowed
 from clinic.services.sign_ins import end_sign_ins, standing
@@ -39,6 +42,22 @@ def own_email(request: StaffRequest) -> HttpResponse:
     """E-mail addresses belong to the account, which the manager keeps."""
     messages.info(request, "Your e-mail address is changed by the clinic’s manager.")
     return redirect("mfa_index")
+
+
+@allowed(*EVERYBODY)
+@require_http_methods(["GET", "HEAD", "POST"])
+def key_remove(request: StaffRequest, pk: int) -> HttpResponse:
+    """The package's page, but for the last factor of somebody who has not just shown it."""
+    keys = Authenticator.objects.filter(user=request.user, type=Authenticator.Type.WEBAUTHN)
+    key = keys.filter(pk=pk).first()
+    if key is None:
+        return redirect("mfa_list_webauthn")
+    adapter = get_adapter()
+    if not adapter.can_delete_authenticator(key):
+        messages.error(request, adapter.error_messages["cannot_delete_authenticator"])
+        return redirect("mfa_list_webauthn")
+    answer: HttpResponse = remove_webauthn(request, pk=pk)
+    return answer
 
 
 @allowed(*EVERYBODY)

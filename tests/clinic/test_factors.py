@@ -221,3 +221,21 @@ def test_new_factor_ends_the_sign_ins_without_it(ines, clock):
 
     assert old.get("/clients/").url.startswith("/accounts/login/")
     assert new.get("/clients/").status_code == 200
+
+
+def test_last_key_goes_only_from_the_hand_that_holds_it(client, ines, clock):
+    secret = give_app(ines)
+    client.post(sign_in(client, "imarlow", PASSWORD).url, {"code": code_of(secret)})
+    clock.shift(timedelta(minutes=11))
+    client.post(reverse("account_reauthenticate"), {"password": PASSWORD})
+    Authenticator.objects.filter(user=ines).delete()
+    key = Authenticator.objects.create(user=ines, type="webauthn", data={"name": "Blue key"})
+    address = reverse("mfa_remove_webauthn", args=[key.pk])
+
+    page = client.post(address, follow=True).content.decode()
+
+    assert "For another telephone sign out" in page
+    assert Authenticator.objects.filter(pk=key.pk).exists()
+    give_app(ines)
+    assert client.post(address).url == reverse("mfa_list_webauthn")
+    assert not Authenticator.objects.filter(pk=key.pk).exists()

@@ -48,3 +48,9 @@ for (const button of document.querySelectorAll("[data-print]")) {
   button.hidden = false;
   button.addEventListener("click", () => window.print());
 }
+
+// a key that is not there, or a person who pressed no button on it
+document.addEventListener("allauth.error", (event) => {
+  event.preventDefault();
+  say("The key did not answer. Plug it in or hold it against this machine, and try again.");
+});
