@@ -122,28 +122,30 @@ def interval_sd(frame_rate_hz: float, interval_s: float | None = None) -> float:
     return duration * sqrt(fraction * (1 - fraction))
 
 
-def symmetry_index(left: Measured, right: Measured) -> Measured:
+def symmetry_index(left: Measured, right: Measured, correlation: float = 0.0) -> Measured:
     """Difference of right and left over their mean in %, right larger +.
 
-    left, right: scalars of one unit, above 0; SettingError otherwise. sd: first order. Source:
+    left, right: scalars of one unit, above 0; SettingError otherwise; correlation: of their
+    errors. sd: first order. Source:
     Robinson RO, Herzog W, Nigg BM 1987, Journal of Manipulative and Physiological Therapeutics
     10:172-176 (from memory).
     """
     a, b = _pair(left, right)
     by = 400 / (a + b) ** 2
-    sd = by * hypot(b * float(left.sd), a * float(right.sd))
+    sd = by * _apart_sd(b * float(left.sd), a * float(right.sd), correlation)
     return Measured(200 * (b - a) / (a + b), sd, _n(left) + _n(right), ROBINSON)
 
 
-def symmetry_angle(left: Measured, right: Measured) -> Measured:
+def symmetry_angle(left: Measured, right: Measured, correlation: float = 0.0) -> Measured:
     """Angle of (right, left) from the line of equality in % of 90 degrees, right larger +.
 
-    left, right: scalars of one unit, above 0; SettingError otherwise. sd: first order. Source:
+    left, right: scalars of one unit, above 0; SettingError otherwise; correlation: of their
+    errors. sd: first order. Source:
     Zifchock RA, Davis I, Higginson J, Royer T 2008, Gait & Posture 27:622-627 (from memory).
     """
     a, b = _pair(left, right)
     by = 200 / pi / (a**2 + b**2)
-    sd = by * hypot(b * float(left.sd), a * float(right.sd))
+    sd = by * _apart_sd(b * float(left.sd), a * float(right.sd), correlation)
     return Measured((45 - degrees(atan2(a, b))) / 90 * 100, sd, _n(left) + _n(right), ZIFCHOCK)
 
 
@@ -214,13 +216,22 @@ def _flight_times(steps: Steps) -> Iterable[Reading]:
 
 
 def _duty_factors(steps: Steps) -> Iterable[Reading]:
-    for contact, later, toe_off in _strides(steps):
-        if toe_off is not None and toe_off.sure:
-            stride = later.time - contact.time
-            duty = (toe_off.time - contact.time) / stride
-            # slopes by the time of contact, toe-off and next contact
-            parts = ((1 - duty) * contact.sd, toe_off.sd, duty * later.sd)
-            yield contact.event.side, duty, hypot(*parts) / stride
+    whole = [
+        (contact, later, toe_off)
+        for contact, later, toe_off in _strides(steps)
+        if toe_off is not None and toe_off.sure
+    ]
+    starts = {contact.index for contact, _, _ in whole}
+    for contact, later, toe_off in whole:
+        stride = later.time - contact.time
+        duty = (toe_off.time - contact.time) / stride
+        # slopes by the time of contact, toe-off and next contact
+        parts = [(1 - duty) * contact.sd, toe_off.sd, duty * later.sd]
+        if later.index in starts:
+            # the next stride starts there: both go down when it is read late, so that the
+            # variance of their sum has twice the product of the slopes besides
+            parts.append(sqrt(2 * duty * (1 - duty)) * later.sd)
+        yield contact.event.side, duty, hypot(*parts) / stride
 
 
 def _landings(steps: Steps) -> Iterable[tuple[Mark, Mark]]:
@@ -342,9 +353,25 @@ def _asymmetries(times: dict[str, Sided]) -> dict[str, Sided]:
         left, right = times[code].left, times[code].right
         for name, measure in (("index", symmetry_index), ("angle", symmetry_angle)):
             there = min(_n(left), _n(right)) > 0 and float(left.value) > 0 < float(right.value)
-            compared = measure(left, right) if there else _nothing("needs both feet")
+            shared = _shared_contacts(_n(left), _n(right)) if code == "step_time" and there else 0
+            compared = measure(left, right, shared) if there else _nothing("needs both feet")
             found[f"{code}_symmetry_{name}"] = Sided(compared, left, right)
     return found
+
+
+def _apart_sd(left: float, right: float, correlation: float) -> float:
+    """Error of a difference of two errors that are correlated."""
+    return sqrt(max(left**2 + right**2 - 2 * correlation * left * right, 0.0))
+
+
+def _shared_contacts(left: int, right: int) -> float:
+    """Correlation of the errors of mean left and right step times, which share their contacts.
+
+    A contact read late makes its step longer and the next step, of the other foot, shorter: each
+    of the at most left + right - 1 shared contacts adds minus half of a step's variance. Where a
+    missed event breaks the row fewer are shared, and the error is stated too large.
+    """
+    return max(-(left + right - 1) / (2 * sqrt(left * right)), -1.0)
 
 
 def _warnings(steps: Steps, times: dict[str, Sided], limits: Limits) -> tuple[str, ...]:
