@@ -217,7 +217,7 @@ def _merged(code: str, outcomes: list[_Outcome], *, per_side: bool) -> Finding:
 
 
 def worst(severities: Iterable[Severity | None]) -> Severity | None:
-    """The highest severity, None if there is none."""
+    """The highest severity, None if there is none. Source: EVALUATION.md, 6."""
     given = [severity for severity in severities if severity is not None]
     return max(given, key=lambda severity: severity.rank, default=None)
 

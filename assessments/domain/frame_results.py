@@ -37,7 +37,10 @@ def frame_results(trial: PlacedTrial) -> tuple[FrameResult, ...]:
 
 
 def frame_warnings(trial: PlacedTrial) -> list[str]:
-    """What must be said beside the measures of the frames, one sentence each."""
+    """What must be said beside the measures of the frames, one sentence each.
+
+    Source: MEASUREMENT.md; that the axes are said: rule of this clinic.
+    """
     if not trial.frames or trial.view is None:
         return []
     said = trial_warnings(trial.points, view=trial.view, settings=trial.settings)

@@ -114,7 +114,10 @@ def frame_measures(
 
 
 def side_measures(points: Points, settings: Settings) -> dict[str, Measured]:
-    """The codes of the side view. Arguments and source as frame_measures."""
+    """The codes of the side view, each of shape (n,) or scalar as the points are.
+
+    Arguments, units, signs and errors as frame_measures. Source: as frame_measures.
+    """
     knee = FIBULA if FIBULA in points else KNEE
     if len(points.shape) != 1 or points.shape[0] <= BLOCK:
         return _side_measures(points, settings, knee)
@@ -156,7 +159,10 @@ def _side_measures(points: Points, settings: Settings, knee: str) -> dict[str, M
 def frontal_measures(
     points: Points, view: View, side: str | Sequence[str | None] | None, camera: Camera
 ) -> dict[str, Measured]:
-    """The codes of the back and front views. Arguments and source as frame_measures."""
+    """The codes of the back and front views, each of shape (n,) or scalar as the points are.
+
+    Arguments, units, signs and errors as frame_measures. Source: as frame_measures.
+    """
     legs = _legs(points, side)
     if points.shape == ():
         stance = _of_stance(points, view, legs.item(), camera)

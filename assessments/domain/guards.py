@@ -58,12 +58,12 @@ def unmet(
     trial: Trial | None,
     pelvis: StrengthTest | None,
 ) -> tuple[str, ...]:
-    """The guards that are not met, in the order written."""
+    """The guards that are not met, in the order written. Source: EVALUATION.md, 5."""
     return tuple(guard.text for guard in guards if not guard.met(observation, trial, pelvis))
 
 
 def parsed_guard(text: str) -> Guard | None:
-    """The guard that a text writes, None if it writes none."""
+    """The guard that a text writes, None if it writes none. Source: fixtures/README.md."""
     kind, _, value = text.partition("=")
     number = r"\d+(?:\.\d+)?"
     if kind in (GuardKind.MIN_STEPS, GuardKind.MIN_FRAME_RATE) and re.fullmatch(number, value):

@@ -47,7 +47,10 @@ def why_no_norm(test: str, record: Record, norms: Iterable[Norm]) -> str:
 
 
 def norm_value(test: str, record: Record, norms: Iterable[Norm]) -> Decimal | None:
-    """The norm of a test for the client in the unit of the test, None if there is none."""
+    """The norm of a test for the client in the unit of the test, None if there is none.
+
+    Source: norms.csv, whose rows name theirs.
+    """
     norm, age = norm_for(test, record, norms), record.number("age_years")
     if norm is None or age is None:
         return None
@@ -57,7 +60,8 @@ def norm_value(test: str, record: Record, norms: Iterable[Norm]) -> Decimal | No
 def parsed_equation(text: str) -> Equation | None:
     """The equation that a text like `1.6 - 0.005 * age_years + 0.215 * male` writes.
 
-    None if it is not a sum of numbers, each alone or times age_years or male.
+    None if it is not a sum of numbers, each alone or times age_years or male. Source:
+    fixtures/README.md.
     """
     tight = "+" + text.replace(" ", "")
     tight = tight.replace("+-", "-").replace("++", "+")

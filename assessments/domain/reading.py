@@ -179,7 +179,10 @@ Item = TypeVar("Item", bound=Coded)
 
 
 def read_assessment_tables(reader: Reader) -> AssessmentTables:
-    """The tables of an edition that observing and judging need; problems stay in the reader."""
+    """The tables of an edition that observing and judging need; problems stay in the reader.
+
+    Source: fixtures/README.md.
+    """
     references = reference_ids(reader)
     flags = _coded(reader, "screening.csv", FLAG_COLUMNS, _flag)
     findings = _coded(

@@ -50,7 +50,7 @@ GRADED = (FeatureKind.GRADE, FeatureKind.GRADE_OR_VALUE)
 
 
 def read_criteria(reader: Reader, tables: AssessmentTables) -> tuple[Criterion, ...]:
-    """Rows of criteria.csv; problems stay in the reader."""
+    """Rows of criteria.csv; problems stay in the reader. Source: fixtures/README.md."""
     return tuple(_criterion(reader, row, tables) for row in reader.rows("criteria.csv", COLUMNS))
 
 
@@ -85,7 +85,10 @@ def _criterion(reader: Reader, row: Row, tables: AssessmentTables) -> Criterion:
 def measured(
     kind: SubjectKind, subject: str, tables: AssessmentTables
 ) -> Feature | TestRow | None:
-    """The feature or test that a subject names, heel_to_com for the derived foot lengths."""
+    """The feature or test that a subject names, heel_to_com for the derived foot lengths.
+
+    Source: fixtures/README.md.
+    """
     if kind is SubjectKind.TEST:
         return tables.tests.get(subject)
     if kind is SubjectKind.DERIVED and subject == HEEL_FOOT_LENGTHS:
@@ -94,7 +97,7 @@ def measured(
 
 
 def attributes_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> set[Attribute]:
-    """The attributes that a subject has; empty for an unknown one."""
+    """The attributes that a subject has; empty for an unknown one. Source: fixtures/README.md."""
     match kind:
         case SubjectKind.FEATURE:
             return _of_feature(tables.features.get(subject))
@@ -117,7 +120,7 @@ def attributes_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> 
 
 
 def words_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> Sequence[str]:
-    """The words that a subject of choices can have."""
+    """The words that a subject of choices can have. Source: fixtures/README.md."""
     choices: tuple[str, ...] = ()
     if kind is SubjectKind.FEATURE and subject in tables.features:
         choices = tables.features[subject].choices
@@ -129,7 +132,10 @@ def words_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> Seque
 
 
 def plausible_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> Range:
-    """The plausible range of a subject that is read as a number in its own unit."""
+    """The plausible range of a subject that is read as a number in its own unit.
+
+    Source: fixtures/README.md.
+    """
     if kind is SubjectKind.SCORE and subject in tables.scores:
         return tables.scores[subject].plausible
     if kind is SubjectKind.HISTORY and subject in tables.facts:
@@ -139,7 +145,10 @@ def plausible_of(kind: SubjectKind, subject: str, tables: AssessmentTables) -> R
 
 
 def check_limit(reader: Reader, row: Row, column: str, limit: Limit, plausible: Range) -> None:
-    """Refuse a limit outside the plausible range, and a `between` without a width."""
+    """Refuse a limit outside the plausible range, and a `between` without a width.
+
+    Source: fixtures/README.md.
+    """
     for number in (limit.number, limit.upper):
         if number is not None and not plausible.holds(number):
             reader.refuse(row, f"{column}: {number} lies outside the plausible range")

@@ -27,7 +27,10 @@ NORM_COLUMNS = [
 
 
 def read_pain_lines(reader: Reader) -> tuple[PainLine, ...]:
-    """Lines of pain_zones.csv, each kind without a gap from 0 to 10."""
+    """Lines of pain_zones.csv, each kind without a gap from 0 to 10.
+
+    Source: fixtures/README.md.
+    """
     rows = reader.rows("pain_zones.csv", PAIN_COLUMNS)
     lines = [_pain_line(reader, row) for row in rows]
     ends: dict[ZoneLines, Decimal] = {}
@@ -62,7 +65,7 @@ def _pain_line(reader: Reader, row: Row) -> PainLine:
 def read_norms(
     reader: Reader, tests: Mapping[str, TestRow], references: frozenset[str]
 ) -> tuple[Norm, ...]:
-    """Rows of norms.csv; no two bands of one test and sex overlap."""
+    """Rows of norms.csv; no two bands of one test and sex overlap. Source: fixtures/README.md."""
     rows = reader.rows("norms.csv", NORM_COLUMNS)
     norms: list[Norm] = []
     for row in rows:

@@ -143,7 +143,8 @@ HEIGHT_SHARES = {
 def groups_of(table: SegmentTable, sex: str | None) -> tuple[Group, ...]:
     """The segments of a table by region of the body; masses are shares of the body.
 
-    sex: f or m for de_leva, which has no values for anybody else: SettingError. Sources: above.
+    sex: f or m for de_leva, which has no values for anybody else: SettingError. Source: the rows
+    above.
     """
     if table is SegmentTable.DEMPSTER_WINTER:
         return DEMPSTER_WINTER

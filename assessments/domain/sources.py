@@ -7,7 +7,7 @@ WITHOUT_REFERENCE = frozenset({"common practice", "from memory"})
 
 
 def reference_ids(reader: Reader) -> frozenset[str]:
-    """Ids of reference_values.csv."""
+    """Ids of reference_values.csv. Source: fixtures/README.md."""
     rows = reader.rows("reference_values.csv", REFERENCE_COLUMNS)
     reader.once(rows, "id")
     for row in rows:
@@ -17,7 +17,10 @@ def reference_ids(reader: Reader) -> frozenset[str]:
 
 
 def check_sources(reader: Reader, row: Row, column: str, references: frozenset[str]) -> None:
-    """Refuse ids that are not in reference_values.csv; an empty cell is refused as well."""
+    """Refuse ids that are not in reference_values.csv; an empty cell is refused as well.
+
+    Source: fixtures/README.md.
+    """
     reader.text(row, column)
     for item in reader.listed(row, column):
         if item and item not in references | WITHOUT_REFERENCE:

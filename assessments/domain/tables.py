@@ -311,7 +311,7 @@ class AssessmentTables:
 
 
 def rule_number(rule: str) -> int:
-    """46 for R46."""
+    """46 for R46. By definition."""
     return int(rule[1:])
 
 
