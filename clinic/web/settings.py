@@ -117,6 +117,8 @@ def database() -> dict[str, Any]:
 DATABASES = {"default": database()}
 # yes: a PostgreSQL server that may lose the last saves is warned of and used all the same
 UNSAFE_DURABILITY = environment.flag("CLINIC_UNSAFE_DURABILITY", default=False)
+# without a good backup for so long the manager's first page says so
+BACKUP_HOURS = environment.number("CLINIC_BACKUP_HOURS", default=24, least=1, most=24 * 31)
 # folder of pg_dump and pg_restore where they are not on the PATH
 PG_BIN = environment.text("CLINIC_PG_BIN")
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"

@@ -8,8 +8,9 @@ from django.contrib.auth.models import Group
 from django.urls import reverse
 
 from assessments.models import Assessment, Episode
+from clinic.domain.vocabulary import TrailAction
 from clinic.models import Edition, Paper, PolicyConfirmation, Sending
-from clinic.services import diary
+from clinic.services import diary, trail
 from exercises.editions import edition_of
 from tests.factories import (
     AppointmentFactory,
@@ -283,7 +284,7 @@ def test_queries_do_not_grow(client, place, edition, django_assert_num_queries, 
         paper(place, f"{number}", signed=bool(number % 2), client=runner, created_by=everything)
     client.force_login(everything)
 
-    with django_assert_num_queries(10):
+    with django_assert_num_queries(11):
         page = client.get(reverse("today"))
 
     assert text(page).count("not signed") == rows + (rows + 1) // 2 + 1
@@ -318,3 +319,47 @@ def test_reception_is_told_what_to_hand_over_and_opens_slips_only(client, place)
     assert "Handout, letter of today: the clinician has it" in text(page)
     assert reverse("slip-print", args=[later.pk]) in page.content.decode()
     assert "/papers/" not in page.content.decode()
+
+
+@pytest.fixture
+def backed_up(time_machine):
+    """Write the line of a backup that ended so many hours ago."""
+
+    def write(hours_ago, state="done"):
+        time_machine.move_to(NOW - timedelta(hours=hours_ago), tick=False)
+        trail.record(TrailAction.BACKUP, by=None, kind="backup", state=state)
+        time_machine.move_to(NOW, tick=False)
+
+    return write
+
+
+def notice(client, place):
+    page = page_of(client, StaffFactory(home_site=place.site, role="manager"))
+    said = text(page)
+    return said[said.index("Backup") :].split(" What is entered")[0] if "Backup" in said else ""
+
+
+def test_manager_is_told_of_no_backup(client, place):
+    assert notice(client, place) == "Backup No good backup has been taken yet."
+
+
+def test_manager_is_told_of_an_old_backup_after_the_set_hours(client, place, settings, backed_up):
+    """BR-05: 24 hours unless set."""
+    backed_up(24)
+    assert notice(client, place) == ""
+    settings.BACKUP_HOURS = 23
+
+    assert notice(client, place).startswith("Backup The last good backup is 24 hours old, of ")
+
+
+def test_failed_and_damaged_backups_are_no_good_ones(client, place, backed_up):
+    for hours, state in ((72, "done"), (3, "failed"), (2, "damaged"), (1, "begun")):
+        backed_up(hours, state)
+
+    assert notice(client, place).startswith("Backup The last good backup is 3 days old, of ")
+
+
+def test_only_the_manager_is_told(client, place):
+    assert "Backup" in notice(client, place)
+    assert "Backup" not in text(page_of(client, place.clinician))
+    assert "Backup" not in text(page_of(client, place.desk))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
+from django.conf import settings
 from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import render
@@ -25,6 +26,7 @@ from clinic.models import (
     Staff,
 )
 from clinic.services.reassessments import AHEAD, today_at
+from clinic.web.backups.ages import overdue
 from exercises.editions import edition_of
 
 HERE = {AppointmentState.ARRIVED, AppointmentState.SEEN}
@@ -123,6 +125,8 @@ def _for_manager(due: list[Due], drafts: list[Assessment]) -> dict[str, Any]:
         "draft_count": len(drafts),
         "late_count": sum(it.late for it in due),
         "points_to_confirm": _points_to_confirm(),
+        # the demo's rows are invented: nobody needs them back
+        "backup_overdue": None if settings.DEMO else overdue(timezone.now()),
     }
 
 
