@@ -1,6 +1,7 @@
 """Which placed frames show which instant of a step: named by the clinician or by the events."""
 
-from collections.abc import Mapping
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -32,6 +33,11 @@ class Step:
     contact: int
     toe_off: int
     next_contact: int | None
+
+    def between(self, placed: Sequence[tuple[int, int]]) -> tuple[int, int]:
+        """Where frames of this step begin and end among frames in ascending order."""
+        last = self.toe_off if self.next_contact is None else self.next_contact
+        return bisect_left(placed, (self.contact, -1)), bisect_left(placed, (last + 1, -1))
 
     def shows(self, moment: Moment, frame: int) -> bool:
         """Whether a frame shows a moment of this step.
@@ -66,13 +72,18 @@ def steps_showing(trial: PlacedTrial, moment: Moment, side: Side, named: Named) 
         place: named.get((trial.frames[place].frame, trial.frames[place].side)) for place in own
     }
     by_eye = [(place,) for place in own if chosen[place] is moment]
+    placed = sorted(
+        (trial.frames[place].frame, place)
+        for place in own
+        if chosen[place] is None and trial.frames[place].side is side
+    )
     by_events = [
         tuple(
-            place
-            for place in own
-            if chosen[place] is None
-            and trial.frames[place].side is side
-            and step.shows(moment, trial.frames[place].frame)
+            sorted(
+                place
+                for frame, place in placed[slice(*step.between(placed))]
+                if step.shows(moment, frame)
+            )
         )
         for step in steps_of(trial, side)
     ]
@@ -89,9 +100,10 @@ def steps_of(trial: PlacedTrial, side: Side) -> tuple[Step, ...]:
     offs = _frames(trial, side, EventKind.TOE_OFF)
     steps = []
     for contact, following in zip(contacts, [*contacts[1:], None], strict=False):
-        between = [off for off in offs if contact < off and (following is None or off < following)]
-        if len(between) == 1:
-            steps.append(Step(contact, between[0], following))
+        first = bisect_right(offs, contact)
+        last = len(offs) if following is None else bisect_left(offs, following)
+        if last - first == 1:
+            steps.append(Step(contact, offs[first], following))
     return tuple(steps)
 
 

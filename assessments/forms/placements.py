@@ -19,7 +19,7 @@ from clinic.forms.people import plain_helper
 from clinic.schema_errors import FileError
 
 FILE_LIMIT = 1_000_000  # bytes; 500 frames with all landmarks are half of it
-MOST_EVENTS = 2000
+MOST_EVENTS = 400
 TOKEN = re.compile(r"^(?:(\d{1,9})|(\d{1,6}(?:\.\d{1,6})?)\s?s)$")
 # the four lists: name, side, kind
 LISTS = (

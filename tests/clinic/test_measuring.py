@@ -441,9 +441,9 @@ def test_what_is_missing_has_its_reason(browser, trial):
         ("events", {"left_contacts": "9" * 12}, "left_contacts", "is no frame number"),
         (
             "events",
-            {"left_contacts": " ".join(map(str, range(2001)))},
+            {"left_contacts": " ".join(map(str, range(401)))},
             "left_contacts",
-            "2000 events at most",
+            "400 events at most",
         ),
         (
             "events",
@@ -501,10 +501,65 @@ def test_file_is_read_and_its_encoding_checked(browser, trial):
 def test_older_version_is_not_saved_over(browser, trial):
     send(browser, trial, "events", EVENTS)
 
-    page = send(browser, trial, "events", EVENTS)
+    page = send(browser, trial, "events", EVENTS | {"left_contacts": "0, 176"})
 
     assert "meanwhile" in errors(page)["__all__"][0]
     assert newest(trial).version == 1
+
+
+def test_same_content_sent_twice_counts_once(browser, trial):
+    first = send(browser, trial, "events", EVENTS)
+    again = send(browser, trial, "events", EVENTS)
+
+    assert (first.status_code, again.status_code) == (200, 200)
+    assert Placement.objects.count() == 1
+
+
+def test_stored_frame_comes_back_to_be_changed(browser, trial):
+    data = {
+        "frame": "30",
+        "side": "right",
+        "moment": "contact",
+        "heel.x": "412,5",
+        "heel.y": "871",
+    }
+    send(browser, trial, "frame", data)
+
+    form = browser.get(address(trial), {"frame": 30, "side": "right"}).context["forms"]["frame"]
+    assert (form["heel.x"].value(), form["moment"].value()) == (412.5, "contact")
+    other = browser.get(address(trial), {"frame": 30, "side": "left"}).context["forms"]["frame"]
+    assert (other["heel.x"].value(), other["frame"].value()) == (None, None)
+
+
+def test_impossible_rate_is_refused(browser, trial):
+    slow = {"left_contacts": "0, 400, 800", "right_contacts": "200, 600, 1000"}
+    page = send(browser, trial, "events", slow)  # 72 steps a minute
+
+    assert page.status_code == 422
+    said = [one for found in errors(page).values() for one in found]
+    assert len(said) == 1
+    assert "impossible" in said[0], said
+    assert not Placement.objects.exists()
+
+
+def test_too_many_frames_are_refused(browser, trial):
+    frames = [{"frame": number, "points": {}} for number in range(1001)]
+    page = send(browser, trial, "file", {"text": json.dumps({"frames": frames})})
+
+    assert "/frames: 1000 at most" in errors(page)["text"]
+
+
+def test_value_that_the_page_has_not_shown_is_left_alone(browser, assessment, trial):
+    send(browser, trial, "events", EVENTS)
+    send(browser, trial, "put", {"o.cadence.none.seen": "0;;;;"}, seen=1)
+
+    assert set(stored(assessment)) == {("cadence", "none")}
+
+
+def test_unknown_part_changes_nothing(browser, trial):
+    assert send(browser, trial, "other", {}).status_code == 422
+    assert send(browser, trial, "put", {}).status_code == 200
+    assert not Placement.objects.exists()
 
 
 def test_values_of_an_older_version_are_not_put(browser, assessment, trial):
