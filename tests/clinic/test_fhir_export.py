@@ -4,6 +4,7 @@ import io
 import json
 from base64 import b64decode
 from collections import Counter
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from hashlib import sha256
@@ -11,6 +12,7 @@ from threading import Thread
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.contrib.auth.models import Group
 from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
 from django.db import connection
@@ -19,9 +21,11 @@ from django.utils import timezone
 from assessments.editions import tables_of
 from assessments.models import Placement
 from clinic.domain.fhir_rules import UNITS
+from clinic.domain.letter import Addressee, LetterKind, Referral
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Reminder, TrailEntry, WaitingEntry
 from clinic.services import trail
+from clinic.services.papers import send_paper, sign_paper
 from clinic.services.people import answer_consent, withdraw_consent
 from clinic.web.exports import LIMITS_UNREAD, NO_CONSENT, Reader, export_client, export_period
 from clinic.web.fhir import bundle, people
@@ -38,7 +42,7 @@ from tests.factories import (
 )
 from tests.factories.consult import make_assessment, observe
 from tests.factories.letters import file_of, file_record
-from tests.factories.people import ConsentFactory, ReassessmentFactory
+from tests.factories.people import BARE, ConsentFactory, PaperFactory, ReassessmentFactory
 
 # Times
 
@@ -405,6 +409,52 @@ def test_computed_value_tells_its_error_and_what_it_was_computed_from(edition):
     assert placed["description"] == "Landmarks of trial 1, side view, version 2"
     assert placed["masterIdentifier"]["value"] == sha256(texts[1].encode()).hexdigest()
     assert b64decode(placed["content"][0]["attachment"]["data"]) == texts[1].encode()
+
+
+# Referrals
+
+
+def test_referral_letter_is_a_request_and_its_copy_a_communication(runner):
+    by = StaffFactory(role=Role.CLINICIAN)
+    by.groups.add(Group.objects.get_or_create(name=Role.MANAGER)[0])
+    letter = replace(
+        BARE,
+        kind=LetterKind.REFERRAL,
+        to=Addressee(name="Dr Ash", organisation="Brook Surgery"),
+        referral=Referral(question="Is it the heart?", urgency="the same day"),
+    )
+    draft = PaperFactory(
+        client=runner, kind="referral", created_by=by, content=letter.to_json(), title="Referral"
+    )
+
+    (asked,) = drafted(runner, by, "ServiceRequest")
+    signed = sign_paper(paper=draft, by=by, signed_content=letter.to_json(), pdf=b"%PDF-1.7 x")
+    send_paper(paper=signed, recipient="Dr Ash", manner="post", by=by)
+    text = export(runner, by, reader=Reader.CLINIC)
+
+    assert (asked["status"], asked["intent"], asked["priority"]) == ("draft", "proposal", "asap")
+    (request,) = resources(text, "ServiceRequest")
+    assert (request["status"], request["intent"]) == ("active", "order")
+    assert request["performer"] == [{"display": "Dr Ash, Brook Surgery"}]
+    assert request["reasonCode"] == [{"text": "Is it the heart?"}]
+    (paper,) = resources(text, "DocumentReference")
+    assert request["supportingInfo"] == [{"reference": f"urn:uuid:{paper['id']}"}]
+    (sent,) = resources(text, "Communication")
+    assert sent["payload"] == [{"contentReference": request["supportingInfo"][0]}]
+    assert sent["recipient"] == [{"display": "Dr Ash"}]
+
+
+def drafted(runner, by, kind):
+    out = io.StringIO()
+    export_client(
+        client=runner,
+        by=by,
+        wish=Wish(drafts=True),
+        reader=Reader.CLINIC,
+        limits_kept=True,
+        out=out,
+    )
+    return resources(out.getvalue(), kind)
 
 
 # Waiting and reminding

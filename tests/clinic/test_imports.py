@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from clinic.domain.client_rows import DayOrder, guessed, readings
+from clinic.domain.client_rows import DayOrder, Reading, guessed, readings
 from clinic.domain.people import read_search
 from clinic.domain.tables_from_files import read_table
 from clinic.domain.vocabulary import Role, TrailAction
@@ -112,6 +112,13 @@ def test_what_the_model_refuses_is_said_by_field(manager, text, words):
 
     assert planned.state is RowState.FAULTY
     assert planned.words.startswith(words)
+
+
+def test_row_without_a_birth_and_without_a_fault_is_our_own_mistake(manager):
+    row = Reading(7, {"family_name": "Fenwick", "birth_date": None}, {}, {})
+
+    with pytest.raises(ValueError, match="line 7 has no date of birth"):
+        imports._person("", row)
 
 
 # The import

@@ -108,7 +108,7 @@ def placement(
 def _referral(row: Paper, client: Client, sheet: Sheet) -> Resource:
     """A referral letter as a request; a draft is one."""
     asked: dict[str, Any] = row.content.get("referral") or {}
-    to: dict[str, Any] = row.content.get("addressee") or {}
+    to: dict[str, Any] = row.content.get("to") or {}
     named = ", ".join(to.get(one, "") for one in ("name", "role", "organisation") if to.get(one))
     return sheet.resource(
         "ServiceRequest",

@@ -231,6 +231,13 @@ def test_fault_says_where_and_what():
     ]
 
 
+def test_period_of_times_that_cannot_be_compared_is_named_by_its_zone():
+    period = {"start": "2027-03-15T09:00:00", "end": "2027-03-15T08:00:00Z"}
+    resource = {**SOUND["Consent"], "provision": {"type": "permit", "period": period}}
+
+    assert {one.rule for one in faults(resource)} == {"zone"}
+
+
 def test_missed_appointment_keeps_its_reason_elsewhere():
     missed = {**SOUND["Appointment"], "status": "noshow"}
 
