@@ -164,6 +164,11 @@ MFA_ALLOW_UNVERIFIED_EMAIL = True
 MFA_RECOVERY_CODES_SHOW_ONCE, MFA_RECOVERY_CODE_DIGITS = True, 12
 MFA_SUPPORTED_TYPES = ["totp", "recovery_codes", "webauthn"]
 
+# the longest form, all answers of an assessment, is a hundredth of it; files are limited where
+# they are read
+DATA_UPLOAD_MAX_MEMORY_SIZE = 2_500_000
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 1000
+DATA_UPLOAD_MAX_NUMBER_FILES = 10
 CSRF_FAILURE_VIEW = "clinic.web.views.errors.csrf_failure"
 IDLE_SECONDS = 60 * environment.number("CLINIC_IDLE_MINUTES", default=30, least=5, most=30)
 SESSION_COOKIE_AGE = 12 * 60 * 60

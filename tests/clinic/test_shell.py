@@ -376,7 +376,7 @@ def test_page_that_is_not_there_has_our_look(client, caplog):
     assert lines == [reference_of(response)] * 2
 
 
-@pytest.mark.parametrize("status", ["400", "403", "404", "409", "500", "503", "403_csrf"])
+@pytest.mark.parametrize("status", ["400", "403", "404", "409", "413", "500", "503", "403_csrf"])
 def test_error_page_is_drawn_without_a_request(status):
     page = words(render_to_string(f"{status}.html", {"reference": "12AB-34CD"}))
 

@@ -8,6 +8,7 @@ import sys
 from http import HTTPStatus
 from typing import Any
 
+from django.core.exceptions import RequestDataTooBig
 from django.db import IntegrityError, InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -22,6 +23,7 @@ logger = logging.getLogger(__name__)
 
 SENTENCES = {
     HTTPStatus.BAD_REQUEST: "What was sent could not be read.",
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE: "What was sent is too large.",
     HTTPStatus.FORBIDDEN: "This is not for your role.",
     HTTPStatus.NOT_FOUND: "There is no such page.",
     HTTPStatus.CONFLICT: "Nothing was saved: it does not fit what is stored by now.",
@@ -31,7 +33,9 @@ SENTENCES = {
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return _page(request, HTTPStatus.BAD_REQUEST, exception)
+    large = isinstance(exception, RequestDataTooBig)
+    status = HTTPStatus.REQUEST_ENTITY_TOO_LARGE if large else HTTPStatus.BAD_REQUEST
+    return _page(request, status, exception)
 
 
 def not_allowed(request: HttpRequest, exception: Exception) -> HttpResponse:
