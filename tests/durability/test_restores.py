@@ -481,8 +481,10 @@ def test_list_of_erasures_lies_beside_and_inside(clinic, shelf, key, tmp_path):
     # the list beside the backup is lost: the one inside is left
     (out / erasures.FILE).unlink()
     new = shelf.place()
-    put_back(file, key, new)
+    done = put_back(file, key, new)
     assert sorted(map(str, erasures.read(new.data))) == sorted(map(str, known))
+    (warning,) = done.warnings
+    assert warning.startswith("2 erasures of erasures.jsonl are not applied")
 
 
 def test_bad_list_of_erasures_is_named(clinic, key, tmp_path):

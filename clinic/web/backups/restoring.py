@@ -207,7 +207,14 @@ def _readied(
         lost = guards.missing(opened)
         if lost:
             raise Refused(f"Guards are missing in the backup: {', '.join(sorted(lost))}.")
-        result.erased = erasures.apply_again(erasures.merged(known, erasures.read(parts)))
+        erased = erasures.merged(known, erasures.read(parts))
+        left = erasures.apply_again(erased)
+        result.erased = len(erased) - len(left)
+        if left:
+            result.warnings.append(
+                f"{len(left)} erasures of {erasures.FILE} are not applied: this version cannot. "
+                "Install the version that wrote the list before anybody works with the record."
+            )
         _refuse_damaged(manifest, result, damaged=damaged)
     result.rows = sum(one["rows"] for one in manifest["tables"].values())
     result.files = sum(name.startswith(f"{FILES}/") for name in manifest["files"])
@@ -263,7 +270,7 @@ def _note(
             rows=result.rows,
             files=result.files,
             erased=result.erased,
-            faults=len(result.warnings),
+            warnings=len(result.warnings),
             **made,
         )
         if connection.vendor == "sqlite":
