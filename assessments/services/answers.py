@@ -6,6 +6,7 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
@@ -32,14 +33,15 @@ from assessments.grid import (
     state_of,
 )
 from assessments.models import Assessment, Observation, ScoreValue, TestResult, Trial
-from clinic.domain.vocabulary import TrailAction
+from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Staff
-from clinic.services import trail
+from clinic.services import consents, trail
 
 GRADES = {"", "0", "1", "2", "3", NOT_SEEN}
 MODELS: dict[str, type[Row]] = {OBSERVATION: Observation, TEST: TestResult, SCORE: ScoreValue}
 KEYS = {OBSERVATION: "feature_id", TEST: "test_id", SCORE: "score_id"}
 SIGNED = "The assessment is signed: nothing in it can be changed. Write an addendum."
+ANOTHER_METHOD = "If it was not measured from film, choose how it was."
 MEANWHILE = "Somebody else saved this at the same moment. Choose which of the two stands."
 
 
@@ -201,10 +203,25 @@ def _save(act: _Act, one: Typed, saving: Saving) -> dict[str, str]:
     wanted, errors = checked(wanted, one, measure, act.tables)
     if errors:
         return errors
+    errors = _film_refused(act, wanted, state_of(row))
+    if errors:
+        return errors
     errors = _written(act, one, row, _columns(wanted, one, row))
     if errors:
         saving.overtaken.add(one.key)
     return errors
+
+
+def _film_refused(act: _Act, wanted: State, stored: State) -> dict[str, str]:
+    """What is wrong where something new would be measured from film; clearing an answer is not."""
+    said = wanted.value or wanted.grade or wanted.choice
+    if not said or wanted.method != Method.VIDEO_2D or wanted == stored:
+        return {}
+    try:
+        consents.refuse_stopped(act.held.assessment.client, ConsentPurpose.FILMING)
+    except ValidationError as refusal:
+        return {"method": f"{refusal.messages[0]} {ANOTHER_METHOD}"}
+    return {}
 
 
 def _stale(one: Typed, row: Row | None) -> dict[str, str]:

@@ -23,9 +23,9 @@ from assessments.models import (
     Trial,
 )
 from assessments.services.seals import assessment_seal
-from clinic.domain.vocabulary import TrailAction
+from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Client, Staff
-from clinic.services import reassessments, trail
+from clinic.services import consents, reassessments, trail
 
 TRIAL_FIELDS = (
     "surface",
@@ -112,7 +112,9 @@ def open_assessment(
     """Save and return a draft with its first trial; raises ValidationError.
 
     history_unchanged: the client says that nothing changed since the newest history.
+    Refused once the client has refused or withdrawn the consent to assessment.
     """
+    consents.refuse_stopped(client, ConsentPurpose.ASSESSMENT)
     refuse_day(assessed_on, client=client, episode=episode, today=timezone.localdate())
     history = newest_history(client, assessed_on)
     confirmed = history and (history_unchanged or history.taken_on == assessed_on)

@@ -23,11 +23,11 @@ from assessments.measurement_file import SCHEMA, event_error, read_measurement
 from assessments.models import Placement, Trial
 from assessments.services.answers import Computed, Saving, Typed, save_answers
 from assessments.services.assessments import edit_trial, refuse_signed
-from clinic.domain.vocabulary import TrailAction
+from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.json_files import BadFile, load_json
 from clinic.models import Staff
 from clinic.schema_errors import FileError
-from clinic.services import trail
+from clinic.services import consents, trail
 
 STALE = "Somebody saved other landmarks or events meanwhile. Look at them, then save again."
 OF_TRIAL = {
@@ -121,9 +121,11 @@ def save_placement(
     content: by the schema, numbers of any kind; what it does not give of the trial is taken from
     there; moments: as Placement has them, those of frames that are gone are left out; seen: the
     version that the page showed, 0 for none. Raises BadFile for content that is refused,
-    ValidationError when the assessment is signed or another version was saved.
+    ValidationError when the assessment is signed, another version was saved, or the client has
+    refused or withdrawn filming.
     """
     refuse_signed(trial.assessment)
+    consents.refuse_stopped(trial.assessment.client, ConsentPurpose.FILMING)
     text = content_text({**settings_of(trial), **content, "view": view})
     placed = placed_trial(text, trial)
     frames = {(frame.frame, frame.side) for frame in placed.frames}

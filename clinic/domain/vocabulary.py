@@ -64,6 +64,16 @@ class ConsentManner(StrEnum):
     SPOKEN = "spoken"
 
 
+class ConsentFooting(StrEnum):
+    """On what footing somebody answers for the client."""
+
+    SELF = "client"
+    PARENT = "parent"
+    GUARDIAN = "guardian"
+    AUTHORITY = "authority"
+    UNSTATED = "unstated"  # answers of before it was asked: it may stand with the name
+
+
 class AlertKind(StrEnum):
     ALLERGY = "allergy"
     SAFEGUARDING = "safeguarding"

@@ -169,9 +169,12 @@ class ConsentForm(forms.ModelForm):
         coerce=lambda answer: answer == "yes",
     )
 
+    # the version of the text that stood on the page
+    read = forms.IntegerField(widget=forms.HiddenInput, required=False)
+
     class Meta:
         model = Consent
-        fields = ["given", "given_on", "manner", "given_by", "limits"]
+        fields = ["given", "given_on", "manner", "given_as", "given_by", "limits"]
         widgets = {"manner": forms.RadioSelect}
         help_texts = {
             "given_on": "For example 12.3.2027.",
@@ -181,7 +184,16 @@ class ConsentForm(forms.ModelForm):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["manner"].choices = self.fields["manner"].choices[1:]  # type: ignore[attr-defined]
-        self.helper = plain_helper("given", "manner", "given_on", "given_by", "limits")
+        footing = self.fields["given_as"]
+        footing.choices = footing.choices[:-1]  # type: ignore[attr-defined]
+        self.helper = plain_helper(
+            "given",
+            "manner",
+            "given_on",
+            Div("given_as", "given_by", css_class="pair"),
+            "limits",
+            "read",
+        )
 
 
 class AlertForm(forms.ModelForm):

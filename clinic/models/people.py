@@ -10,6 +10,7 @@ from django.db.models import F, Q
 from clinic.domain.vocabulary import (
     AlertKind,
     Channel,
+    ConsentFooting,
     ConsentManner,
     ConsentPurpose,
     DocumentFormat,
@@ -189,12 +190,26 @@ class Consent(SiteRow):
     )
     given = models.BooleanField(choices=[(True, "given"), (False, "refused")])
     given_on = models.DateField("answered on")
+    given_as = models.CharField(
+        "answered by",
+        max_length=9,
+        default=ConsentFooting.SELF.value,
+        choices=[
+            (ConsentFooting.SELF.value, "the client"),
+            (ConsentFooting.PARENT.value, "a parent"),
+            (ConsentFooting.GUARDIAN.value, "a guardian"),
+            (ConsentFooting.AUTHORITY.value, "somebody with legal authority"),
+            (ConsentFooting.UNSTATED.value, "somebody on a footing that was not asked"),
+        ],
+    )
     given_by = models.CharField(
-        max_length=120, blank=True, help_text="If not the client: who, and on what footing."
+        "name of who answered", max_length=120, blank=True, help_text="If not the client."
     )
     manner = models.CharField(max_length=8, choices=choices(ConsentManner))
     limits = models.CharField(max_length=200, blank=True)
+    # the words that were read out; version 1 was kept by its number only
     text_version = models.CharField(max_length=20, default="1", editable=False)
+    text = models.TextField(blank=True, editable=False)
     taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     withdrawn_on = models.DateField(null=True, blank=True, editable=False)
     withdrawn_with = models.ForeignKey(
@@ -223,10 +238,35 @@ class Consent(SiteRow):
             models.CheckConstraint(
                 name="consent_purpose_word", condition=Q(purpose__in=values(ConsentPurpose))
             ),
+            models.CheckConstraint(
+                name="consent_footing_word", condition=Q(given_as__in=values(ConsentFooting))
+            ),
+            models.CheckConstraint(
+                name="consent_giver_named",
+                condition=Q(given_as=ConsentFooting.SELF.value, given_by="")
+                | (~Q(given_as=ConsentFooting.SELF.value) & ~Q(given_by="")),
+                violation_error_message="Name who answered, and on what footing.",
+            ),
+            models.CheckConstraint(
+                name="consent_text_kept",
+                condition=Q(text_version="1") | ~Q(text=""),
+            ),
         ]
 
     def __str__(self) -> str:
         return f"{self.get_purpose_display()}: {'given' if self.given else 'refused'}"
+
+    @property
+    def in_force(self) -> bool:
+        """Whether it allows anything."""
+        return self.given and self.withdrawn_on is None
+
+    @property
+    def giver(self) -> str:
+        """Who answered, and on what footing."""
+        if self.given_as == ConsentFooting.SELF:
+            return "the client"
+        return f"{self.given_by} ({self.get_given_as_display()})"
 
 
 class Alert(SiteRow):

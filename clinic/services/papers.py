@@ -8,10 +8,17 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from clinic.domain.letter import Reader
 from clinic.domain.paper import date_words
-from clinic.domain.vocabulary import PaperKind, PaperState, SendingManner, TrailAction
+from clinic.domain.vocabulary import (
+    ConsentPurpose,
+    PaperKind,
+    PaperState,
+    SendingManner,
+    TrailAction,
+)
 from clinic.models import Client, Paper, Sending, Staff
-from clinic.services import trail
+from clinic.services import consents, trail
 from clinic.services.people import StaleError
 from clinic.services.seals import paper_seal
 
@@ -167,11 +174,31 @@ def stored_pdf(paper: Paper) -> bytes:
     return pdf
 
 
+def for_others(paper: Paper) -> bool:
+    """Whether it is a letter to somebody but the client."""
+    if paper.kind not in (PaperKind.LETTER, PaperKind.REFERRAL):
+        return False
+    return (paper.content.get("to") or {}).get("reader") != Reader.CLIENT
+
+
+def sending_stopped(paper: Paper) -> str:
+    """Why this paper is not sent, empty where it may be."""
+    if for_others(paper) and consents.stopped(paper.client, ConsentPurpose.SHARING):
+        return consents.refusal_of(ConsentPurpose.SHARING)
+    return ""
+
+
 @transaction.atomic
 def send_paper(*, paper: Paper, recipient: str, manner: SendingManner, by: Staff) -> Sending:
-    """Save and return one sending; raises ValidationError, also for a draft."""
+    """Save and return one sending.
+
+    Raises ValidationError, also for a draft, and for a letter to others once the client has
+    refused or withdrawn sharing.
+    """
     if not paper.is_signed:
         raise ValidationError("Only a signed paper is sent: sign it first.")
+    if for_others(paper):
+        consents.refuse_stopped(paper.client, ConsentPurpose.SHARING)
     sending = Sending(
         site_id=paper.site_id,
         paper=paper,

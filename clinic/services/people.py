@@ -3,11 +3,13 @@
 from datetime import date, datetime
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
 from django.db.models import F, OuterRef, Q, Subquery
 from django.utils import timezone
 
+from clinic.domain.consents import refused_giver
 from clinic.domain.people import (
     SHORTEST_TELEPHONE,
     Sought,
@@ -17,11 +19,9 @@ from clinic.domain.people import (
     search_text,
     similar,
 )
-from clinic.domain.vocabulary import ConsentPurpose, TrailAction
+from clinic.domain.vocabulary import ConsentFooting, ConsentPurpose, TrailAction
 from clinic.models import Alert, Appointment, Client, Consent, Reassessment, Referrer, Site, Staff
-from clinic.services import trail
-
-OF_AGE = 18  # a giver is named below it (England and Wales: Family Law Reform Act 1969, s. 1)
+from clinic.services import consents, trail
 
 
 class StaleError(Exception):
@@ -163,25 +163,47 @@ def _not_later_than_today(field: str, day: date) -> None:
 
 @transaction.atomic
 def answer_consent(
-    *, client: Client, purpose: ConsentPurpose, by: Staff, given_on: date, **fields: Any
+    *,
+    client: Client,
+    purpose: ConsentPurpose,
+    by: Staff,
+    given_on: date,
+    read: int | None = None,
+    **fields: Any,
 ) -> Consent:
-    """Save and return one answer; raises ValidationError, also while another answer stands."""
+    """Save and return one answer with the text that was read out.
+
+    read: the version that the page showed, the newest unless given. Raises ValidationError, also
+    while another answer stands, for a giver who cannot give it, and for a text that has changed.
+    """
+    asked = consents.text_of(ConsentPurpose(purpose))
+    if read not in (None, asked.version):
+        raise ValidationError("The text has changed: read out the new one, then keep the answer.")
     consent = Consent(
         site_id=client.site_id,
         client=client,
         purpose=purpose,
         taken_by=by,
         given_on=given_on,
+        text_version=str(asked.version),
+        text=asked.text,
         **fields,
     )
+    consent.given_by = consent.given_by.strip()
     _not_later_than_today("given_on", given_on)
     if given_on < client.birth_date:
         raise ValidationError({"given_on": "This day lies before the client's birth."})
-    if client.age_on(given_on) < OF_AGE and not consent.given_by.strip():
-        raise ValidationError(
-            {"given_by": f"The client was under {OF_AGE} that day: say who answered."}
-        )
-    consent.full_clean()
+    consent.full_clean(validate_constraints=False)
+    refused = refused_giver(
+        age=client.age_on(given_on),
+        country=settings.COUNTRY,
+        given=consent.given,
+        footing=ConsentFooting(consent.given_as),
+        name=consent.given_by,
+    )
+    if refused:
+        raise ValidationError(dict([refused]))
+    consent.validate_constraints()
     try:
         with transaction.atomic():
             consent.save()
@@ -194,6 +216,8 @@ def answer_consent(
         client=client,
         purpose=str(purpose),
         given=consent.given,
+        text=consent.text_version,
+        given_as=consent.given_as,
     )
     return consent
 

@@ -5,6 +5,7 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
@@ -17,6 +18,7 @@ from django.utils.formats import get_format
 from django.views.decorators.http import require_http_methods, require_safe
 
 from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.domain.consents import STOPS, alone_from
 from clinic.domain.people import filled_in, read_search
 from clinic.domain.vocabulary import ConsentPurpose, Role
 from clinic.forms.people import (
@@ -32,7 +34,7 @@ from clinic.forms.people import (
 )
 from clinic.models import Alert, Client, Consent, Site, Staff
 from clinic.saving import once
-from clinic.services import people
+from clinic.services import consents, people
 
 PAGE = 50
 Typed = QueryDict | None
@@ -255,6 +257,9 @@ def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
             "standing": next(
                 (it for it in answers if it.purpose == code and it.withdrawn_on is None), None
             ),
+            "stops": STOPS[ConsentPurpose(code)],
+            "stopped": any(it.purpose == code for it in answers)
+            and not any(it.purpose == code and it.in_force for it in answers),
             "earlier": [it for it in answers if it.purpose == code and it.withdrawn_on],
         }
         for code, name in purposes().items()
@@ -290,7 +295,9 @@ def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
     if purpose not in set(ConsentPurpose):
         raise Http404
     today = timezone.localdate()
-    form = ConsentForm(request.POST or None, initial={"given_on": today})
+    text = consents.text_of(ConsentPurpose(purpose))
+    first = {"given_on": today, "read": text.version}
+    form = ConsentForm(request.POST or None, initial=first)
 
     def save(**fields: Any) -> None:
         people.answer_consent(client=client, purpose=ConsentPurpose(purpose), **fields)
@@ -301,7 +308,9 @@ def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
         "client": client,
         "form": form,
         "purpose": purposes()[purpose],
-        "under_age": client.age_on(today) < people.OF_AGE,
+        "text": text,
+        "age": client.age_on(today),
+        "alone_from": alone_from(settings.COUNTRY),
     }
     return render(request, "clinic/consent_form.html", context)
 
@@ -323,6 +332,7 @@ def consent_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
         "client": client_or_404(request.user, consent.client_id),
         "form": form,
         "consent": consent,
+        "stops": STOPS[ConsentPurpose(consent.purpose)] if consent.given else "",
     }
     return render(request, "clinic/consent_withdraw.html", context)
 

@@ -34,6 +34,14 @@ def number(name: str, *, default: int, least: int, most: int) -> int:
     return int(raw)
 
 
+def country(name: str, default: str) -> str:
+    """The country that `name` says: two letters (ISO 3166)."""
+    raw = text(name, default).upper()
+    if not (len(raw) == 2 and raw.isascii() and raw.isalpha()):
+        raise ImproperlyConfigured(f"{name} is {raw!r}: write two letters (ISO 3166), such as GB")
+    return raw
+
+
 def words(name: str, default: str = "") -> list[str]:
     """Words parted by commas."""
     return [word.strip() for word in text(name, default).split(",") if word.strip()]

@@ -312,9 +312,7 @@ def consent_of(answer: Consent | None) -> parts.ConsentToShare:
     """An answer on sharing as printed."""
     if answer is None:
         return parts.ConsentToShare()
-    return parts.ConsentToShare(
-        answer.given, answer.given_by or "the client", answer.given_on, answer.limits
-    )
+    return parts.ConsentToShare(answer.given, answer.giver, answer.given_on, answer.limits)
 
 
 def programme_of(held: Held, letter: Letter, judged: Judged) -> dict[str, Any]:

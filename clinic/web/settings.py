@@ -224,6 +224,8 @@ TIME_ZONE = environment.text("CLINIC_TIME_ZONE", "Europe/London")
 USE_TZ = True
 USE_I18N = True
 FORMAT_MODULE_PATH = ["clinic.formats"]
+# whose law on consents and records is followed: ISO 3166, two letters
+COUNTRY = environment.country("CLINIC_COUNTRY", "GB")
 EMAIL_HOST = environment.text("CLINIC_MAIL_HOST", "")
 EMAIL_PORT = environment.number("CLINIC_MAIL_PORT", default=587, least=1, most=65535)
 EMAIL_HOST_USER = environment.text("CLINIC_MAIL_USER", "")

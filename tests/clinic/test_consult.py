@@ -133,7 +133,7 @@ def test_answer_asks_the_same_number_of_questions(
     fill(assessment, count)
     browser.get(address(assessment))
 
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(15):
         response = post(browser, assessment, answer("cadence", value="160"))
 
     assert response.status_code == 200

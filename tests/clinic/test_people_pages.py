@@ -303,7 +303,7 @@ def test_consents_are_asked_one_by_one(client, staff):
 
     client.post(
         reverse("consent-new", args=[runner.pk, "filming"]),
-        {"given": "no", "given_on": "1.6.2026", "manner": "spoken"},
+        {"given": "no", "given_on": "1.6.2026", "manner": "spoken", "given_as": "client"},
     )
 
     page = client.get(where).content.decode()
@@ -315,7 +315,9 @@ def test_a_giver_is_asked_for_a_child(client, staff):
     runner = ClientFactory(birth_date=date(2012, 1, 1))
     where = reverse("consent-new", args=[runner.pk, "filming"])
 
-    response = client.post(where, {"given": "yes", "given_on": "1.6.2026", "manner": "spoken"})
+    response = client.post(
+        where, {"given": "yes", "given_on": "1.6.2026", "manner": "spoken", "given_as": "client"}
+    )
 
     assert list(errors_of(response)) == ["given_by"]
 

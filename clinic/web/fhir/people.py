@@ -115,7 +115,7 @@ def consent(row: Consent, client: Client, sheet: Sheet) -> Resource:
         category=[sheet.concept("consent.record")],
         patient=of_client(client, sheet),
         dateTime=row.given_on.isoformat(),
-        performer=[{"display": row.given_by}] if row.given_by else [of_client(client, sheet)],
+        performer=[{"display": row.giver}] if row.given_by else [of_client(client, sheet)],
         organization=[sheet.site(client.site)],
         policyRule={"text": f"The clinic's text of this consent, version {row.text_version}"},
         provision=kept(

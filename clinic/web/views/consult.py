@@ -26,12 +26,12 @@ from assessments.models import Assessment, Trial
 from assessments.services import answers
 from assessments.services import assessments as services
 from clinic.access import StaffRequest, allowed, client_or_404
-from clinic.domain.vocabulary import Role, TrailAction
+from clinic.domain.vocabulary import ConsentPurpose, Role, TrailAction
 from clinic.forms.signatures import SignatureForm
 from clinic.middleware import ACT
 from clinic.models import Client, TrailEntry
 from clinic.saving import is_script, part
-from clinic.services import trail
+from clinic.services import consents, trail
 from exercises.editions import edition_of
 from exercises.proposals import Judged, judged
 from exercises.services.holds import refresh_holds
@@ -86,9 +86,21 @@ def assessment_open_new(request: StaffRequest, pk: int) -> HttpResponse:
             return redirect("assessment-open", assessment.pk)
         except ValidationError as error:
             form.add_error(None, error)
-    context = {"client": client, "form": form, "trial_form": trial_form}
+    context = {
+        "client": client,
+        "form": form,
+        "trial_form": trial_form,
+        "stopped": assessing_stopped(client),
+    }
     context |= _basis(client, timezone.localdate())
     return render(request, "assessments/assessment_open_new.html", context)
+
+
+def assessing_stopped(client: Client) -> str:
+    """Why no assessment is opened, empty where it may be."""
+    if consents.stopped(client, ConsentPurpose.ASSESSMENT):
+        return consents.refusal_of(ConsentPurpose.ASSESSMENT)
+    return ""
 
 
 def _new_forms(

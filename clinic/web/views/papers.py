@@ -193,6 +193,7 @@ def _page(
         "signature": SignatureForm(by=request.user) if editable else None,
         "missing": missing_parts(value) if isinstance(value, Letter) else (),
         "sendings": paper.sendings.select_related("sent_by") if paper.is_signed else (),
+        "sending_stopped": papers.sending_stopped(paper) if paper.is_signed else "",
         "send_form": SendForm() if paper.is_signed else None,
         "replaced_by": Paper.objects.without_bytes().filter(replaces=paper).first(),
         **more,
