@@ -7,6 +7,7 @@ import pytest
 from assessments import grid
 from assessments.domain.reading import read_assessment_tables
 from clinic.domain.tables import Reader
+from tests.factories.consult import make_assessment, observe
 
 
 @pytest.fixture(scope="session")
@@ -116,3 +117,22 @@ def test_a_forged_token_counts_as_an_empty_cell():
 )
 def test_answer_is_said_in_words(tables, code, state, words):
     assert grid.state_words(state, tables.features[code]) == words
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        ({"value": 7, "sd": 1.6321, "steps": 4}, "± 1.6 deg, from frames, mean of 4 steps"),
+        ({"value": 7, "sd": 1.6321, "steps": 1}, "± 1.6 deg, from frames, of one step"),
+        ({"value": 7, "steps": 4}, "error not known, from frames, mean of 4 steps"),
+        ({"value": 7}, ""),
+        ({"grade": 2}, ""),
+    ],
+)  # fmt: skip
+def test_error_of_a_computed_value_in_words(edition, tables, answer, words):
+    row = observe(make_assessment(edition=edition), "hip_adduction", "left", **answer)
+    feature = tables.features["hip_adduction"]
+
+    assert grid.computed_words(row, feature) == words
+    assert grid.computed_words(None, feature) == ""

@@ -14,6 +14,7 @@ from assessments.domain.measured import (
     decimal_places,
     mean_of,
     printed,
+    printed_error,
     rounded,
 )
 
@@ -111,3 +112,17 @@ def test_mean_of_nothing_raises_the_first_reason():
         mean_of(series([nan, nan], [nan, nan]))
     with pytest.raises(MeasurementError, match="none has a number"):
         mean_of(Measured(np.array([]), np.array([])))
+
+
+@pytest.mark.parametrize(
+    ("sd", "words"),
+    # JCGM 100:2008, 7.2.6: one digit, two where the first is 1
+    [(1.6321, "1.6"), (0.9821, "1.0"), (0.148, "0.15"), (23.4, "20"), (0.0, "0")],
+)
+def test_error_alone_is_rounded_as_beside_its_value(sd, words):
+    assert printed_error(sd) == words
+
+
+def test_error_below_zero_is_refused():
+    with pytest.raises(SettingError):
+        printed_error(-1.0)
