@@ -20,7 +20,8 @@ class StaffRequest(HttpRequest):
 
 View = Callable[Concatenate[StaffRequest, ...], HttpResponse]
 EVERYBODY = frozenset(Role)
-CLINICAL = frozenset({Role.CLINICIAN})
+# everybody but the auditor, who looks and changes nothing
+STAFF = EVERYBODY - {Role.AUDITOR}
 
 
 def allowed(*roles: Role) -> Callable[[View], View]:

@@ -9,6 +9,7 @@ class Role(StrEnum):
     CLINICIAN = "clinician"
     RECEPTION = "reception"
     MANAGER = "manager"
+    AUDITOR = "auditor"
 
 
 class Sex(StrEnum):

@@ -16,6 +16,7 @@ ROLE_WORDS = {
     Role.CLINICIAN: "clinician: assesses, signs, writes letters; sees the whole record",
     Role.RECEPTION: "reception: clients' contact data, diary, what is due; nothing clinical",
     Role.MANAGER: "manager: accounts, sites, hours, trail",
+    Role.AUDITOR: "auditor: looks at records, papers and trail; changes nothing",
 }
 
 

@@ -43,3 +43,12 @@ class Staff(AbstractUser):
     @property
     def is_manager(self) -> bool:
         return Role.MANAGER in self.roles
+
+    @property
+    def is_auditor(self) -> bool:
+        return Role.AUDITOR in self.roles
+
+    @property
+    def may_change(self) -> bool:
+        """Whether a page offers this person to change anything: the auditor only looks."""
+        return bool(self.roles - {Role.AUDITOR})

@@ -14,7 +14,7 @@ from django.urls import reverse
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.domain.diary import MAY_BECOME, in_words, late_words
 from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.forms.diary import BookingForm, FindForm, KeepForm, ReasonForm
@@ -36,7 +36,7 @@ from clinic.services.reminders import agreed_to_email
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     waiting = client.reassessments.waiting().select_related("clinician").first()
@@ -59,7 +59,7 @@ def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_move(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     settings = _form_settings(appointment.client.site) | {"moving": True}
@@ -193,7 +193,7 @@ def _found(
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def time_keep(request: StaffRequest, pk: int) -> HttpResponse:
     """Keep a free time for five minutes while the client decides."""
     client = client_or_404(request.user, pk)
@@ -211,7 +211,7 @@ def time_keep(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def time_let_go(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     waiting_list.let_go(client=client, by=request.user)
@@ -232,7 +232,7 @@ def appointment_or_404(staff: Staff, pk: int) -> Appointment:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     trail.record(TrailAction.VIEW, by=request.user, row=appointment, client=appointment.client)
@@ -294,7 +294,7 @@ def _acts(appointment: Appointment, today: date) -> list[Act]:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_state(request: StaffRequest, pk: int, act: str) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     if act not in ACTS:
@@ -315,7 +315,7 @@ def _back(request: StaffRequest) -> str:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_cancel(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     form = ReasonForm(request.POST or None)

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.access import STAFF, StaffRequest, allowed
 from clinic.calendar_files import appointment_file, feed_file
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Appointment, CalendarFeed
@@ -24,7 +24,7 @@ CALENDAR = "text/calendar; charset=utf-8"
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_calendar(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     content, method = appointment_file(appointment)
@@ -41,7 +41,7 @@ def appointment_calendar(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def appointment_send(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     try:

@@ -9,7 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.access import STAFF, StaffRequest, allowed
 from clinic.domain.opening import hours_words
 from clinic.domain.vocabulary import AppointmentState
 from clinic.forms.diary import DayForm
@@ -73,7 +73,7 @@ def _diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str,
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def diary_day(request: StaffRequest) -> HttpResponse:
     form, site, day = _asked(request)
     rows = list(Appointment.objects.filter(site=site).on_day(day).for_listing())
@@ -101,7 +101,7 @@ def _columns(site: Site, day: date, rows: list[Appointment]) -> list[Column]:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def diary_week(request: StaffRequest) -> HttpResponse:
     form, site, day = _asked(request)
     monday = day - timedelta(days=day.weekday())

@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.domain.diary import late_words
 from clinic.domain.vocabulary import Channel, ReassessmentState, ReminderOutcome, Role
 from clinic.forms.diary import CloseForm, DueForm
@@ -59,7 +59,7 @@ def _home(staff: Staff) -> Site:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def due_list(request: StaffRequest) -> HttpResponse:
     narrowed = request.GET.get("show", "")
     narrowed = narrowed if narrowed in NARROWED else ""
@@ -119,7 +119,7 @@ def _due_or_404(staff: Staff, pk: int) -> Reassessment:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def due_remind(request: StaffRequest, pk: int) -> HttpResponse:
     """One press: e-mailed, a letter printed, reached by telephone or not."""
     due = _due_or_404(request.user, pk)
@@ -143,7 +143,7 @@ def due_remind(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def due_letters(request: StaffRequest) -> HttpResponse:
     """All letters that are to be written, one on each printed page."""
     today = reassessments.today_at(_home(request.user))
@@ -169,7 +169,7 @@ def due_letters(request: StaffRequest) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def due_close(request: StaffRequest, pk: int) -> HttpResponse:
     due = _due_or_404(request.user, pk)
     form = CloseForm(request.POST or None)
@@ -188,7 +188,7 @@ def due_close(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def due_reopen(request: StaffRequest, pk: int) -> HttpResponse:
     due = _due_or_404(request.user, pk)
     try:

@@ -11,7 +11,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.access import STAFF, StaffRequest, allowed
 from clinic.domain.vocabulary import Role
 from clinic.forms.hours import ChangeForm, KindForm, WeeklyForm
 from clinic.forms.people import show_refusal
@@ -37,7 +37,7 @@ def _site(staff: Staff) -> Site:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def hours_open(request: StaffRequest) -> HttpResponse:
     site = _site(request.user)
     today = reassessments.today_at(site)

@@ -17,7 +17,7 @@ from django.utils import timezone
 from django.utils.formats import get_format
 from django.views.decorators.http import require_http_methods, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.access import EVERYBODY, STAFF, StaffRequest, allowed, client_or_404
 from clinic.domain.consents import STOPS, alone_from
 from clinic.domain.people import filled_in, read_search
 from clinic.domain.vocabulary import ConsentPurpose, Role
@@ -41,8 +41,8 @@ Typed = QueryDict | None
 
 
 def sees_clinical(staff: Staff) -> bool:
-    """Clinicians and managers; reception sees person, contact, alerts, appointments, due dates."""
-    return staff.is_clinician or staff.is_manager
+    """All but reception, who see person, contact, alerts, appointments and due dates."""
+    return staff.is_clinician or staff.is_manager or staff.is_auditor
 
 
 # Leaving a half-filled form for the referrer page and coming back with all that was typed
@@ -71,7 +71,7 @@ def typed_before(request: StaffRequest) -> Typed:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def referrer_new(request: StaffRequest) -> HttpResponse:
     back = request.GET.get("back", "")
     left = request.session.get("left", {}).get(back)
@@ -146,7 +146,7 @@ def _doubles(request: StaffRequest, form: ClientForm, apart_from: Client | None)
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 @once(lambda line: reverse("client-open", args=[line.object_key]))
 def client_new(request: StaffRequest) -> HttpResponse:
     site = request.user.home_site
@@ -183,7 +183,7 @@ def _first_values(request: StaffRequest) -> dict[str, Any]:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def client_edit(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     if "add_referrer" in request.POST:
@@ -246,7 +246,7 @@ def stale_page(
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     answers = list(client.consents.select_related("taken_by", "withdrawn_with"))
@@ -338,7 +338,7 @@ def consent_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def alert_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     form = AlertForm(request.POST or None, initial={"since": timezone.localdate()})
@@ -352,7 +352,7 @@ def alert_new(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def alert_end(request: StaffRequest, pk: int) -> HttpResponse:
     alert = get_object_or_404(
         Alert.objects.filter(site__staff=request.user, ended_on__isnull=True), pk=pk

@@ -23,7 +23,7 @@ VERBS = ["GET", "HEAD", "POST"]
 
 
 @require_safe
-@allowed(Role.MANAGER)
+@allowed(Role.MANAGER, Role.AUDITOR)
 def site_list(request: StaffRequest) -> HttpResponse:
     sites = Site.objects.order_by("name")
     page = Paginator(sites, PAGE).get_page(request.GET.get("page"))

@@ -39,7 +39,7 @@ PAGE = 50
 
 
 @require_safe
-@allowed(Role.MANAGER)
+@allowed(Role.MANAGER, Role.AUDITOR)
 def staff_list(request: StaffRequest) -> HttpResponse:
     waiting = Invitation.objects.standing(timezone.now()).filter(staff=OuterRef("pk"))
     factor = Authenticator.objects.filter(user=OuterRef("pk"), type__in=FACTORS)

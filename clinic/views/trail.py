@@ -20,7 +20,7 @@ SOUGHT = "trail-sought"
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-@allowed(Role.MANAGER)
+@allowed(Role.MANAGER, Role.AUDITOR)
 def trail_list(request: StaffRequest) -> HttpResponse:
     """What is sought is kept with the sign-in: an address stays in the browser's history."""
     if request.method == "POST":
@@ -40,7 +40,7 @@ def trail_list(request: StaffRequest) -> HttpResponse:
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def client_trail(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     trail.record(TrailAction.VIEW, by=request.user, client=client, kind="trail")

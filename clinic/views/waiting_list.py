@@ -6,7 +6,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
+from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.forms.hours import WaitingForm
 from clinic.forms.people import show_refusal
 from clinic.models import WaitingEntry
@@ -14,14 +14,14 @@ from clinic.services import free_times, waiting_list
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def waiting_open(request: StaffRequest) -> HttpResponse:
     rows = WaitingEntry.objects.waiting().filter(site__staff=request.user).for_listing()
     return render(request, "clinic/waiting_list.html", {"rows": rows})
 
 
 @require_http_methods(["GET", "POST"])
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def waiting_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     form = WaitingForm(
@@ -41,7 +41,7 @@ def waiting_new(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_POST
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def waiting_end(request: StaffRequest, pk: int) -> HttpResponse:
     entry = get_object_or_404(
         WaitingEntry.objects.filter(site__staff=request.user).select_related("client"), pk=pk

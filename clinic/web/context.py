@@ -18,7 +18,7 @@ MODULES = (
     "clinic.web.views.handout",
     "clinic.web.views.paper",
 )
-READERS = frozenset({Role.CLINICIAN, Role.MANAGER})
+READERS = frozenset({Role.CLINICIAN, Role.MANAGER, Role.AUDITOR})
 
 
 def page(request: HttpRequest) -> dict[str, Any]:

@@ -64,7 +64,7 @@ def plain(code: str) -> str:
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def library_open(request: StaffRequest) -> HttpResponse:
     stored = StoredEdition.objects.newest().first()
     sought = request.GET.get("q", "").strip()
@@ -92,7 +92,7 @@ def _fits(exercise: Exercise, edition: Edition, sought: str) -> bool:
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def exercise_open(request: StaffRequest, code: str) -> HttpResponse:
     stored = StoredEdition.objects.newest().first()
     edition = edition_of(stored.pk) if stored else None

@@ -43,7 +43,7 @@ class Topic:
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def policy_open(request: StaffRequest) -> HttpResponse:
     stored = StoredEdition.objects.newest().first()
     topics = _topics(stored) if stored else []

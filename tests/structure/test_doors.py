@@ -72,12 +72,6 @@ def address_of(door, world):
     return door.address(world)
 
 
-def knock(browser, address):
-    """The answer to looking, or to an empty form where looking is not offered."""
-    response = browser.get(address)
-    return browser.post(address) if response.status_code == 405 else response
-
-
 def test_tree_of_addresses_is_walked():
     names = {door.name for door in all_doors()}
 
@@ -112,19 +106,6 @@ def is_clinical(door):
 @by_name([door for door in our_doors() if is_clinical(door)])
 def test_clinical_page_is_closed_to_reception(door):
     assert Role.RECEPTION not in door.view.roles
-
-
-@pytest.mark.parametrize("role", list(Role))
-@by_name([door for door in our_doors() if door.name not in WITHOUT_ROLE])
-def test_page_opens_for_exactly_its_roles(client, staff_of, world, door, role):
-    client.force_login(staff_of[role])
-
-    status = knock(client, door.address(world)).status_code
-
-    if role in door.view.roles:
-        assert status in {200, 204, 302, 400, 409, 422}
-    else:
-        assert status == 403
 
 
 def test_unknown_argument_is_named(world):

@@ -116,7 +116,7 @@ class Part:
     sections: list[grid.Section]
 
 
-@allowed(Role.CLINICIAN)
+@allowed(Role.CLINICIAN, Role.AUDITOR)
 @require_safe
 def addendum_version(request: StaffRequest, pk: int, number: int) -> HttpResponse:
     held = held_or_404(request, pk, number - 1)

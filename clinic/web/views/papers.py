@@ -226,7 +226,7 @@ def paper_sign(request: StaffRequest, pk: int) -> HttpResponse:
     return redirect("paper-open", paper.pk)
 
 
-@allowed(Role.CLINICIAN)
+@allowed(Role.CLINICIAN, Role.AUDITOR)
 @require_safe
 def paper_pdf(request: StaffRequest, pk: int) -> HttpResponse:
     paper = paper_or_404(request.user, pk)
@@ -242,7 +242,7 @@ def paper_pdf(request: StaffRequest, pk: int) -> HttpResponse:
     return response
 
 
-@allowed(Role.CLINICIAN)
+@allowed(Role.CLINICIAN, Role.AUDITOR)
 @require_safe
 def paper_page(request: StaffRequest, pk: int) -> HttpResponse:
     paper = paper_or_404(request.user, pk)

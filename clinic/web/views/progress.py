@@ -17,7 +17,7 @@ from clinic.web.progress_charts import measured, really_changed, singles
 
 
 @require_safe
-@allowed(Role.CLINICIAN, Role.MANAGER)
+@allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def progress_open(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     trail.record(TrailAction.VIEW, by=request.user, row=client, client=client, page="progress")

@@ -6,7 +6,7 @@ from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
-from clinic.access import EVERYBODY, StaffRequest, allowed
+from clinic.access import STAFF, StaffRequest, allowed
 from clinic.documents.slip import render_slip
 from clinic.domain.paper import PaperHead, PrintSize, Unprintable
 from clinic.domain.slip import Slip
@@ -48,7 +48,7 @@ def slip_of(appointment: Appointment) -> Slip:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def slip_print(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     try:
@@ -63,7 +63,7 @@ def slip_print(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 @require_safe
-@allowed(*EVERYBODY)
+@allowed(*STAFF)
 def slip_page(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
     _recorded(request, appointment, TrailAction.VIEW)
