@@ -69,9 +69,9 @@ class Shelf:
         config = {**settings.DATABASES["default"], "NAME": f"shelf_{self.mark}_{self.names}"}
         return Place(config, data)
 
-    def new(self):
+    def new(self, engine=None):
         """A clinic with its tables and guards and no rows."""
-        place = self.place()
+        place = self.place(engine)
         if place.vendor == "postgresql":
             with postgres(place.name) as (cursor, _):
                 cursor.execute(f'CREATE DATABASE "{place.name}"')
@@ -82,7 +82,7 @@ class Shelf:
 
     def copy(self, of):
         """A clinic like that one, with a data folder of its own."""
-        place = self.place()
+        place = self.place(of.vendor)
         connections.close_all()
         if place.vendor == "sqlite":
             with sqlite3.connect(of.name) as opened:

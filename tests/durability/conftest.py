@@ -26,6 +26,15 @@ def bare(long_shelf, django_db_blocker):
 
 
 @pytest.fixture(scope="session")
+def bare_file(long_shelf, bare, django_db_blocker):
+    """The same as a file of SQLite, whatever the engine in use."""
+    if bare.vendor == "sqlite":
+        return bare
+    with django_db_blocker.unblock():
+        return long_shelf.new("sqlite")
+
+
+@pytest.fixture(scope="session")
 def template(long_shelf, bare, django_db_blocker):
     """A filled clinic that nobody changes."""
     with django_db_blocker.unblock():

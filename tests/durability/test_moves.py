@@ -3,8 +3,6 @@
 On SQLite alone the target is a second file; where PostgreSQL is in use, the other side is a file.
 """
 
-import shutil
-
 import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection, transaction
@@ -71,14 +69,9 @@ def different(one, other):
     ]
 
 
-def test_there_and_back_no_field_differs(clinic, bare, shelf):
+def test_there_and_back_no_field_differs(clinic, bare, bare_file, shelf):
     """With PostgreSQL: to a file, to PostgreSQL, and to a file again."""
-    file, back = empty(shelf, "sqlite"), shelf.place("sqlite")
-    with pointed_at(file.config) as opened:
-        call_command("migrate", verbosity=0)
-        stand_guards(opened)
-    shutil.copy(file.name, back.name)
-    places = [file, shelf.copy(bare), back]
+    places = [shelf.copy(bare_file), shelf.copy(bare), shelf.copy(bare_file)]
     before = clinic
     for place in places:
         moved(before, place)
@@ -125,6 +118,13 @@ def test_filled_target_is_refused(clinic, bare, shelf):
     assert rows_of(target) == before
 
 
+def test_database_without_tables_gets_them(clinic, shelf):
+    target = empty(shelf, vendor())
+
+    moved(clinic, target)
+    assert rows_of(target) == rows_of(clinic)
+
+
 def test_tables_of_an_earlier_try_are_filled(clinic, bare, shelf):
     target = shelf.copy(bare)
 
@@ -168,8 +168,8 @@ def test_older_tables_are_refused(clinic, shelf):
 
 
 @pytest.mark.engine("postgresql")
-def test_character_that_postgresql_cannot_hold_is_named(clinic, shelf):
-    file, target = empty(shelf, "sqlite"), empty(shelf, "postgresql")
+def test_character_that_postgresql_cannot_hold_is_named(clinic, bare, bare_file, shelf):
+    file, target = shelf.copy(bare_file), shelf.copy(bare)
     moved(clinic, file)
     with pointed_at(file.config):
         Client.objects.filter(family_name=FAMILY).update(address="a\0b")

@@ -23,7 +23,7 @@ _held: list[IO[bytes]] = []  # as long as the process lives
 def hold_in_use(data: Path) -> None:
     """Say, until this process ends, that a server works on this folder."""
     data.mkdir(parents=True, exist_ok=True)
-    file = (data / IN_USE).open("ab")
+    file = _opened(data / IN_USE)
     if not _locked(file, alone=False):
         file.close()
         raise Refused(f"A restore is going on in {data}: start the site when it has ended.")
@@ -34,10 +34,17 @@ def hold_in_use(data: Path) -> None:
 def alone(data: Path, name: str, refusal: str) -> Iterator[None]:
     """Hold a lock of the folder alone; raises Refused with these words where it is held."""
     data.mkdir(parents=True, exist_ok=True, mode=0o700)
-    with (data / name).open("ab") as file:
+    with _opened(data / name) as file:
         if not _locked(file, alone=True):
             raise Refused(refusal)
         yield
+
+
+def _opened(file: Path) -> IO[bytes]:
+    """To read, as another user may have made it."""
+    if not file.exists():
+        file.touch()
+    return file.open("rb")
 
 
 def _locked(file: IO[bytes], *, alone: bool) -> bool:
