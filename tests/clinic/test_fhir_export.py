@@ -23,7 +23,7 @@ from assessments.models import Placement
 from clinic.domain.fhir_rules import UNITS
 from clinic.domain.letter import Addressee, LetterKind, Referral
 from clinic.domain.vocabulary import Role, TrailAction
-from clinic.models import Reminder, TrailEntry, WaitingEntry
+from clinic.models import Consent, Reminder, TrailEntry, WaitingEntry
 from clinic.services import trail
 from clinic.services.papers import send_paper, sign_paper
 from clinic.services.people import answer_consent, withdraw_consent
@@ -314,6 +314,8 @@ def test_names_of_all_scripts_limits_and_refusals_are_told(edition):
     assert patient["contact"][0]["name"] == {"text": "Sten, brother"}
     (consent,) = resources(text, "Consent")
     assert consent["provision"]["type"] == "deny"
+    assert Consent.objects.get().text in consent["policyRule"]["text"]
+    assert Consent.objects.get().text
     assert consent["provision"]["provision"] == [
         {"type": "permit", "code": [{"text": "only for the own doctor"}]}
     ]

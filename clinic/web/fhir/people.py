@@ -117,7 +117,7 @@ def consent(row: Consent, client: Client, sheet: Sheet) -> Resource:
         dateTime=row.given_on.isoformat(),
         performer=[{"display": row.giver}] if row.given_by else [of_client(client, sheet)],
         organization=[sheet.site(client.site)],
-        policyRule={"text": f"The clinic's text of this consent, version {row.text_version}"},
+        policyRule={"text": _read_out(row)},
         provision=kept(
             type="permit" if row.given else "deny",
             period=kept(
@@ -131,6 +131,12 @@ def consent(row: Consent, client: Client, sheet: Sheet) -> Resource:
             else None,
         ),
     )
+
+
+def _read_out(row: Consent) -> str:
+    """The words that were answered to; of version 1 only the number was kept."""
+    words = f"The clinic's text of this consent, version {row.text_version}"
+    return f"{words}: {row.text}" if row.text else words
 
 
 def alert(row: Alert, client: Client, sheet: Sheet) -> Resource:
