@@ -87,12 +87,15 @@ def test_client_of_another_site_is_not_found(client, runner):
     assert asked(client, stranger, runner, reader="professional").status_code == 404
 
 
-def test_record_leads_to_its_export(client, clinician, runner):
-    client.force_login(clinician)
+@pytest.mark.parametrize(
+    ("role", "shown"), [(Role.CLINICIAN, True), (Role.MANAGER, True), (Role.AUDITOR, False)]
+)
+def test_record_leads_to_its_export_who_may_make_one(client, runner, role, shown):
+    client.force_login(StaffFactory(role=role, home_site=runner.site))
 
     page = client.get(reverse("client-open", args=[runner.pk])).content.decode()
 
-    assert reverse("client-export", args=[runner.pk]) in page
+    assert (reverse("client-export", args=[runner.pk]) in page) is shown
 
 
 @pytest.mark.parametrize(("role", "shown"), [(Role.MANAGER, True), (Role.CLINICIAN, False)])
