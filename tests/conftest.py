@@ -5,7 +5,11 @@ from __future__ import annotations
 import os
 
 import pytest
+from hypothesis import HealthCheck, settings
 
+# a busy machine is no fault of what is tested
+settings.register_profile("clinic", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("clinic")
 # the browser driver runs an event loop in the test's thread
 os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "true"
 # names of the guards against deleting end so

@@ -6,7 +6,7 @@ from datetime import date
 from math import ceil, floor, isfinite, log10
 
 WIDTH, HEIGHT = 340.0, 150.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 14.0, 10.0, 26.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 30.0, 10.0, 26.0
 NICE = (1.0, 2.0, 2.5, 5.0, 10.0)
 Scale = Callable[[float], float]
 Z95 = 1.96  # two-sided 95 % of the normal distribution
@@ -62,12 +62,14 @@ class Chart:
     """What is to be shown: readings in order of time, reference range, detectable difference.
 
     reference: low and high, None where open. around: the first value and the detectable
-    difference on either side of it.
+    difference on either side of it. least_span: of the scale of values, so that a change within
+    error does not look like one.
     """
 
     marks: tuple[Mark, ...]
     reference: tuple[float | None, float | None] = (None, None)
     around: tuple[float, float] | None = None
+    least_span: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +154,10 @@ def _scale(chart: Chart) -> tuple[float, float, float]:
         if edge is not None and min(reach) - span <= edge <= max(reach) + span:
             reach.append(edge)
     low, high = min(reach), max(reach)
-    if low == high:
-        low, high = low - span / 2, high + span / 2
+    least = chart.least_span or (span if low == high else 0.0)
+    if high - low < least:
+        middle = (low + high) / 2
+        low, high = middle - least / 2, middle + least / 2
     rough = (high - low) / 3
     power = 10.0 ** floor(log10(rough))
     step = next(power * nice for nice in NICE if power * nice >= rough)

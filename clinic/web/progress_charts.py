@@ -12,6 +12,7 @@ from assessments.domain.progress import Point, Series
 from assessments.domain.tables import Feature
 from assessments.domain.vocabulary import Method, Side
 from clinic.domain.chart import Chart, Mark, Plot, plotted
+from clinic.domain.paper import joined
 from exercises.domain.sentences import METHOD_WORDS
 
 SIDE_WORDS = {Side.LEFT: "left", Side.RIGHT: "right", Side.NONE: "", Side.BOTH: "both sides"}
@@ -19,9 +20,10 @@ SIDE_WORDS = {Side.LEFT: "left", Side.RIGHT: "right", Side.NONE: "", Side.BOTH: 
 
 @dataclass(frozen=True)
 class Row:
-    """One visit of the table: the day and what was read on each side."""
+    """One visit of the table: the day, how it was measured, what was read on each side."""
 
     on: date
+    how: str
     cells: list[str]
 
 
@@ -122,7 +124,7 @@ def _chart(series: Sequence[Series]) -> Chart:
     low = high = None
     if isinstance(measure, Feature):
         low, high = measure.reference.low, measure.reference.high
-    return Chart(tuple(marks), (_float(low), _float(high)), _around(series))
+    return Chart(tuple(marks), (_float(low), _float(high)), _around(series), _least_span(series))
 
 
 def _around(series: Sequence[Series]) -> tuple[float, float] | None:
@@ -133,27 +135,45 @@ def _around(series: Sequence[Series]) -> tuple[float, float] | None:
     return float(one.points[0].reading.value), float(one.since_first.error)
 
 
+def _least_span(series: Sequence[Series]) -> float:
+    """Twice the detectable difference, or a fifth of the value where none is published."""
+    errors = [one.since_first.error for one in series if one.since_first and one.since_first.error]
+    if errors:
+        return 2 * float(max(errors))
+    return 0.2 * max(abs(float(point.reading.value)) for one in series for point in one.points)
+
+
 def _float(number: Decimal | None) -> float | None:
     return None if number is None else float(number)
 
 
 def _rows(series: Sequence[Series]) -> list[Row]:
     days = sorted({point.on for one in series for point in one.points})
-    return [Row(day, [_cell(one.points, day) for one in series]) for day in days]
+    return [_row(day, [_reading(one.points, day) for one in series]) for day in days]
 
 
-def _cell(points: Iterable[Point], day: date) -> str:
-    reading = next((point.reading for point in points if point.on == day), None)
-    if reading is None:
-        return "not taken"
+def _reading(points: Iterable[Point], day: date) -> Reading | None:
+    return next((point.reading for point in points if point.on == day), None)
+
+
+def _row(day: date, readings: Sequence[Reading | None]) -> Row:
+    """How it was measured stands once, unless the sides differ in it."""
+    hows = {_how(reading) for reading in readings if reading}
+    shared = hows.pop() if len(hows) == 1 else ""
+    cells = [
+        "not taken"
+        if reading is None
+        else joined(reading_words(reading), "" if shared else _how(reading))
+        for reading in readings
+    ]
+    return Row(day, shared, cells)
+
+
+def _how(reading: Reading) -> str:
+    """By what method and at what speed, where that was recorded."""
     method = METHOD_WORDS[reading.method.value] if isinstance(reading.method, Method) else ""
-    return f"{reading_words(reading)}{', ' if method else ''}{method}{_run(reading)}"
-
-
-def _run(reading: Reading) -> str:
-    """At what speed, where it was recorded."""
     speed = reading.trial.speed_m_s if reading.trial else None
-    return "" if speed is None else f", {number_words(speed)} m/s"
+    return joined(method, "" if speed is None else f"{number_words(speed)} m/s")
 
 
 def _verdict(one: Series) -> Verdict:

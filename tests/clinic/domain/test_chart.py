@@ -69,6 +69,12 @@ def test_a_reference_far_away_does_not_flatten_the_chart(reference, drawn):
     assert (chart(4, 6, reference=reference).reference is not None) is drawn
 
 
+def test_a_change_within_error_does_not_fill_the_scale():
+    plot = chart(7.4, 7.5, least_span=6.0)
+
+    assert plot.places[0].y - plot.places[1].y < 0.05 * (HEIGHT - TOP - BOTTOM)
+
+
 def test_sides_are_told_apart_and_joined_each():
     marks = [
         Mark(DAY, 1, side="left"),
