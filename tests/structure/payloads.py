@@ -19,7 +19,7 @@ MARKS = {
     "attribute": '" onfocus="alert(1)" autofocus x=\'',
     "image": "<img src=x onerror=alert(1)>",
     "address": "javascript:alert(1)//",
-    "template": "{{ request.user.password }}{% now 'Y' %}{{ 7|add:7 }}",
+    "template": "{{ request.user.password }}{% now 'Y' %}{% widthratio 7 1 2 %}",
     "sql": "'; DROP TABLE clinic_client; -- \" OR 1=1",
     "paper": "<b>bold</b><font size=40>&amp;<img src=file:///etc/passwd/>",
     "entity": "&lt;b&gt; & < > &#60;",
@@ -58,7 +58,7 @@ ALL = [*TEXTS.values(), *BARE]
 WRITES = ("INSERT", "UPDATE")
 # split into its lines where a line is an entry
 PARTED = {"Qzlines7"}
-# year and 7 + 7, as the template would print them
+# the year and 14, as the template would print them
 EVALUATED = f"{datetime.now(tz=UTC).year}14"
 BORN = (
     "//script[contains(text(), 'alert(1)')] | //*[@onfocus or @onerror or @onload] | //font"
