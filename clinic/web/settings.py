@@ -210,7 +210,7 @@ STORAGES = {
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEMO
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        else "clinic.web.static_files.HashedFiles"
     },
 }
 MEDIA_ROOT = DATA_DIR / "files"
