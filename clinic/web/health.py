@@ -10,7 +10,7 @@ from functools import cache
 from typing import Any
 
 from django.conf import settings
-from django.core.checks import CheckMessage, Error, Tags, Warning, register  # noqa: A004  # theirs
+from django.core.checks import CheckMessage, Error, Tags, register
 from django.db import DatabaseError, connection, connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.migrations.loader import MigrationLoader
@@ -71,13 +71,17 @@ class Latest:
 latest = Latest()
 
 
-@register(Tags.database)
+@register(Tags.database, deploy=True)
 def is_migrated(
     app_configs: Any, databases: Sequence[str] | None = None, **_: Any
 ) -> list[CheckMessage]:
-    """A warning only: migrate itself runs the checks first."""
+    """Of a deployment only: migrate itself runs the other checks first."""
     return [
-        Warning(f"Not migrated: {', '.join(names)}", hint="Run migrate.", id="clinic.W012")
+        Error(
+            f"{len(names)} migrations are missing, the first is {names[0]}.",
+            hint="Run migrate.",
+            id="clinic.E012",
+        )
         for alias in databases or []
         if (names := pending(connections[alias]))
     ]

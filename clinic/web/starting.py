@@ -19,10 +19,10 @@ def database_faults() -> list[str]:
         found = run_checks(tags=[Tags.database], databases=["default"])
     except OperationalError as error:
         return [f"The database cannot be reached: {error}"]
-    return [_sentence(it) for it in found if it.level >= ERROR and not it.is_silenced()]
+    return [sentence(it) for it in found if it.level >= ERROR and not it.is_silenced()]
 
 
-def _sentence(message: CheckMessage) -> str:
+def sentence(message: CheckMessage) -> str:
     return f"{message.id}: {message.msg} {message.hint or ''}".rstrip()
 
 

@@ -90,8 +90,16 @@ def test_every_command_exists(name):
     assert commands - set(get_commands()) == set()
 
 
-def test_every_variable_of_the_readme_is_read():
-    variables = set(re.findall(r"\bCLINIC_[A-Z_]+|\bDATABASE_URL\b", text_of("README.md")))
+def test_every_command_of_the_deployment_guide_exists():
+    commands = set(re.findall(r"manage\.py (\w+)", text_of("clinic/DEPLOYMENT.md")))
+
+    assert {"serve", "open_clinic"} <= commands
+    assert commands - set(get_commands()) == set()
+
+
+@pytest.mark.parametrize("name", ["README.md", "clinic/DEPLOYMENT.md"])
+def test_every_variable_of_a_guide_is_read(name):
+    variables = set(re.findall(r"\bCLINIC_[A-Z_]+|\bDATABASE_URL\b", text_of(name)))
 
     assert "CLINIC_DATA" in variables
     assert {one for one in variables if f'"{one.removesuffix("_FILE")}"' not in SETTINGS} == set()
