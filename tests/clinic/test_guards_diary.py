@@ -1,6 +1,7 @@
 """The database itself refuses double booking, whatever writes to it."""
 
 from datetime import UTC, datetime, timedelta
+from uuid import uuid4
 
 import pytest
 from django.db import DatabaseError, connection, transaction
@@ -15,10 +16,10 @@ NINE = datetime(2027, 3, 15, 9, tzinfo=UTC)
 COPY = """
 INSERT INTO clinic_appointment (site_id, client_id, clinician_id, room_id, kind_id, local_date,
   local_time, time_zone, second_time, starts_at, ends_at, clear_at, state, reason, booked_by_id,
-  booked_at, changed_at, sequence)
+  booked_at, changed_at, sequence, uid)
 SELECT site_id, %s, %s, %s, kind_id, local_date, local_time, time_zone,
   second_time, %s, %s, %s, %s, '',
-  booked_by_id, booked_at, changed_at, 0 FROM clinic_appointment WHERE id = %s
+  booked_by_id, booked_at, changed_at, 0, %s FROM clinic_appointment WHERE id = %s
 """
 
 
@@ -61,7 +62,7 @@ def insert(standing, clinician, room, start, minutes, state="booked"):
         state,
     ]
     with transaction.atomic(), connection.cursor() as cursor:
-        cursor.execute(COPY, [*values, standing.pk])
+        cursor.execute(COPY, [*values, str(uuid4()), standing.pk])
 
 
 def update(row, sets, values):
@@ -163,7 +164,8 @@ def test_bringing_a_cancelled_one_back_into_an_overlap_is_refused(standing):
 
 
 def test_a_change_that_moves_nothing_is_allowed(standing):
-    update(standing, "state = %s", [AppointmentState.ARRIVED])
+    arrived = [AppointmentState.ARRIVED, stored(NINE)]
+    update(standing, "state = %s, arrived_at = %s", arrived)
     update(standing, "starts_at = starts_at, ends_at = ends_at", [])
 
     standing.refresh_from_db()
