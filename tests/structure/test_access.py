@@ -1,4 +1,4 @@
-"""Who may do what, tried: every page, every role, every method against fixtures/access.csv.
+"""Who may do what, tried: every page, every role, every method against fixtures/rights/access.csv.
 
 Source of what is asked: OWASP ASVS 5.0.0, 8.1.1, 8.2.1, 8.2.2, 8.3.1 (rules written down, enforced
 for every object), 3.5.3 (GET changes nothing). Cells: "no"; "look" (GET and HEAD); "change"
@@ -41,7 +41,7 @@ ONCE = re.compile(rb"[0-9A-F]{4}-[0-9A-F]{4}|[A-Za-z0-9]{64}|\d+")
 
 @cache
 def table():
-    text = (settings.REFERENCE_DIR / "access.csv").read_text(encoding="utf-8")
+    text = (settings.REFERENCE_DIR / "rights" / "access.csv").read_text(encoding="utf-8")
     return {row["page"]: row for row in csv.DictReader(text.splitlines())}
 
 
@@ -66,7 +66,7 @@ class Cell:
 
 def cell(door, who):
     if door.name not in table():
-        pytest.fail(f"add a row for {door.name} ({door.route}) to fixtures/access.csv")
+        pytest.fail(f"add a row for {door.name} ({door.route}) to fixtures/rights/access.csv")
     return Cell(table()[door.name][who])
 
 

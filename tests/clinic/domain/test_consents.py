@@ -8,7 +8,7 @@ import pytest
 from clinic.domain.consents import alone_from, newest_text, read_texts, refused_giver
 from clinic.domain.vocabulary import ConsentFooting, ConsentPurpose
 
-TABLE = Path(__file__).parents[3] / "fixtures" / "consents.csv"
+TABLE = Path(__file__).parents[3] / "fixtures" / "rights" / "consents.csv"
 HEAD = "purpose,version,in_use_from,text\n"
 
 
