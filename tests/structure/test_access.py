@@ -97,6 +97,8 @@ def knock(browser, method, address):
     """The answer, and afterwards everything is as before."""
     with transaction.atomic():
         response = browser.generic(method, address)
+        if response.streaming:
+            b"".join(response.streaming_content)  # a file is closed when it was read to its end
         transaction.set_rollback(True)
     return response
 

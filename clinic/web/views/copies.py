@@ -13,14 +13,16 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.services import trail
 from clinic.web.person_copy import disclosures, stored_papers, write_copy
 
+IN_MEMORY = 20_000_000  # bytes; a larger copy lies in a file without a name until it was sent
+
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(Role.CLINICIAN, Role.MANAGER)
 def client_copy(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     if request.method == "POST":
-        # not closed here: the response sends it and closes it
-        kept = tempfile.TemporaryFile()  # noqa: SIM115
+        # not closed here: the response sends it and closes it; a usual copy never touches a disk
+        kept = tempfile.SpooledTemporaryFile(IN_MEMORY)  # noqa: SIM115
         try:
             write_copy(client=client, by=request.user, out=kept)
         except BaseException:
