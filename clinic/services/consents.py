@@ -20,7 +20,9 @@ WHY = {
 @cache
 def texts() -> tuple[ConsentText, ...]:
     """Every version of every text of the clinic; raises ValueError for a table with a fault."""
-    return read_texts((settings.REFERENCE_DIR / "rights" / "consents.csv").read_text(encoding="utf-8"))
+    return read_texts(
+        (settings.REFERENCE_DIR / "rights" / "consents.csv").read_text(encoding="utf-8")
+    )
 
 
 def text_of(purpose: ConsentPurpose) -> ConsentText:
