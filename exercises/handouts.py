@@ -1,11 +1,14 @@
 """From a programme to the handout that prints it."""
 
 from collections.abc import Collection, Iterable
+from math import ceil
 
+from assessments.domain.change import Confidence, critical
 from assessments.domain.rounding import half_up
 from assessments.domain.vocabulary import Outcome, Side
 from assessments.models import Episode
 from clinic.domain.paper import PaperHead, day_words, joined
+from exercises.domain.cadence import CADENCE
 from exercises.domain.dose import Dose
 from exercises.domain.dose_words import (
     dose_words,
@@ -199,4 +202,14 @@ def _cadence(programme: Programme, proposal: Proposal) -> CadenceSteps | None:
         second_plus=second - base if second else None,
         second_from_week=programme.cadence_second_from_week,
         speed="" if speed is None else f"{number_words(speed)} m/s",
+        error=_give_or_take(programme),
     )
+
+
+def _give_or_take(programme: Programme) -> int:
+    """The error of the count that the plan begins with, 95 %, in whole steps; 0 if not known."""
+    counted = programme.assessment.observations.filter(
+        feature=CADENCE, value=programme.cadence_measured, sd__isnull=False
+    )
+    sd = counted.values_list("sd", flat=True).first()
+    return 0 if sd is None else ceil(critical(Confidence.P95) * sd)

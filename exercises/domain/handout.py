@@ -100,7 +100,10 @@ def _ended(sentence: str) -> str:
 
 @dataclass(frozen=True)
 class CadenceSteps(Stored):
-    """The cadence plan in steps a minute, both feet counted; `plus` against the count now."""
+    """The cadence plan in steps a minute, both feet counted; `plus` against the count now.
+
+    error: of the count now, 95 %, whole steps; 0 where it is not known.
+    """
 
     measured: int
     first_target: int
@@ -109,13 +112,15 @@ class CadenceSteps(Stored):
     second_plus: int | None = None
     second_from_week: int | None = None
     speed: str = ""
+    error: int = 0
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """The plan in the client's words."""
         at = f" at {self.speed}" if self.speed else ""
+        error = f", give or take {self.error}" if self.error else ""
         lines = [
-            f"Now you take {self.measured} steps a minute{at}, both feet counted.",
+            f"Now you take {self.measured} steps a minute{at}, both feet counted{error}.",
             f"Your target is {self.first_target} steps a minute: {self.first_plus} more. "
             "Keep your usual speed; your steps get shorter.",
         ]

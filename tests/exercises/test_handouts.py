@@ -150,6 +150,15 @@ def test_leg_that_the_library_leaves_to_the_handout_is_named(desk, side, dose, o
 
 
 @pytest.mark.django_db
+def test_cadence_says_its_error_where_that_was_computed(desk):
+    assert handout(desk).cadence.error == 0
+
+    # 95 % of a standard error of 0.8: 1.96 x 0.8 = 1.57, two whole steps
+    desk.assessment.observations.filter(feature="cadence").update(sd="0.8")
+    assert handout(desk).cadence.error == 2
+
+
+@pytest.mark.django_db
 def test_cadence_is_printed_as_long_as_it_is_run_to_a_click(desk):
     plan = handout(desk).cadence
     # 166 measured at 2.9 m/s: 174.3 and 182.6 (EVALUATION.md 15)

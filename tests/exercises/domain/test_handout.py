@@ -266,6 +266,9 @@ def test_cadence_is_told_in_steps_a_minute():
         "From week 3, only if we have agreed it with you: 174 steps a minute, 16 more than now.",
     ]
     assert len(CadenceSteps(158, 166, 8).sentences) == 2
+    assert CadenceSteps(158, 166, 8, error=2).sentences[0] == (
+        "Now you take 158 steps a minute, both feet counted, give or take 2."
+    )
 
 
 def test_stop_all_holds_only_the_sentences_and_whom_to_call():
