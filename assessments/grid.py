@@ -496,11 +496,14 @@ def _change(
     if kind != OBSERVATION:
         return change(Reading(then.value), Reading(now.value), measure)
     earlier = {one.pk: one for one in held.last_trials}[then.trial_id]  # type: ignore[union-attr]
-    return change(
-        Reading(then.value, trial_value(earlier), _method(then)),
-        Reading(now.value, trial_value(trial), _method(now)),
-        measure,
-    )
+    return change(_reading(then, earlier), _reading(now, trial), measure)
+
+
+def _reading(row: Row, trial: Trial) -> Reading:
+    """An observation with all that decides whether another can be compared with it."""
+    run = trial_value(trial)
+    sd = row.sd if isinstance(row, Observation) else None
+    return Reading(row.value or Decimal(0), run, _method(row), sd, run.camera)
 
 
 def _method(row: Row) -> Method | None:

@@ -70,11 +70,16 @@ def compared(then: Assessment, now: Assessment, tables: AssessmentTables) -> Ite
     before, after = readings_of(then), readings_of(now)
     for measure, side in measures(tables):
         key = (measure.code, side)
-        pairs = [(a, b) for a in before.get(key, ()) for b in after.get(key, ())]
-        fitting = [pair for pair in pairs if not not_comparable(*pair)]
-        for first, second in (fitting or pairs)[:1]:
-            moved = change(first, second, measure)
-            yield Compared(measure, side, first, second, moved)
+        pair = _pair(before.get(key, ()), after.get(key, ()))
+        if pair:
+            yield Compared(measure, side, *pair, change(*pair, measure))
+
+
+def _pair(before: Sequence[Reading], after: Sequence[Reading]) -> tuple[Reading, Reading] | None:
+    """The first two that can be compared, otherwise the first two."""
+    pairs = [(a, b) for a in before for b in after]
+    fitting = (pair for pair in pairs if not not_comparable(*pair))
+    return next(fitting, pairs[0] if pairs else None)
 
 
 def progress(visits: Sequence[Assessment], tables: AssessmentTables) -> tuple[Series, ...]:
@@ -89,7 +94,7 @@ def progress(visits: Sequence[Assessment], tables: AssessmentTables) -> tuple[Se
     for measure, side in measures(tables):
         points = _points(taken, (measure.code, side))
         if points:
-            found.append(_series(measure, side, points))
+            found.append(_series(measure, side, points, taken))
     return tuple(found)
 
 
@@ -125,9 +130,10 @@ def measures(tables: AssessmentTables) -> Iterator[tuple[Measure, Side]]:
     yield from ((score, Side.NONE) for score in tables.scores.values())
 
 
-def _points(
-    taken: Sequence[tuple[date, Mapping[Key, Sequence[Reading]]]], key: Key
-) -> tuple[Point, ...]:
+Taken = Sequence[tuple[date, Mapping[Key, Sequence[Reading]]]]
+
+
+def _points(taken: Taken, key: Key) -> tuple[Point, ...]:
     points: list[Point] = []
     for on, readings in taken:
         here = readings.get(key, ())
@@ -138,14 +144,18 @@ def _points(
     return tuple(points)
 
 
-def _series(measure: Measure, side: Side, points: tuple[Point, ...]) -> Series:
+def _series(measure: Measure, side: Side, points: tuple[Point, ...], taken: Taken) -> Series:
     if len(points) < 2:
         return Series(measure, side, points)
     first, *later = (point.reading for point in points)
+    key = (measure.code, side)
+    before, after = [readings[key] for _, readings in taken if readings.get(key)][-2:]
+    # as a letter compares the two: another pair of trials may fit than the first visit's
+    pair = _pair(before, after)
     return Series(
         measure,
         side,
         points,
         since_first=visit_changes(first, later, measure)[-1],
-        since_last=change(points[-2].reading, points[-1].reading, measure),
+        since_last=change(*pair, measure) if pair else None,
     )

@@ -1,11 +1,14 @@
 """What the page prints beside a measure, against the sentences of the clinical tables."""
 
+from datetime import date
 from decimal import Decimal
 
 import pytest
 
 from assessments import grid
 from assessments.domain.reading import read_assessment_tables
+from assessments.domain.vocabulary import Side
+from assessments.models import Trial
 from clinic.domain.tables import Reader
 from tests.factories.consult import make_assessment, observe
 
@@ -136,3 +139,23 @@ def test_error_of_a_computed_value_in_words(edition, tables, answer, words):
 
     assert grid.computed_words(row, feature) == words
     assert grid.computed_words(None, feature) == ""
+
+
+def test_last_times_value_is_compared_with_error_and_camera(edition, tables):
+    """156 to 160 steps a minute is better by the published 3, within error with 2 each."""
+    then = make_assessment(edition=edition, on=date(2026, 1, 12))
+    now = make_assessment(edition=edition, client=then.client, by=then.clinician)
+    for made, value in ((then, 156), (now, 160)):
+        observe(made, "cadence", value=Decimal(value), method="video_2d", sd=Decimal(2))
+
+    now.last_id, now.last_on = then.pk, then.assessed_on
+    assert "within error" in last_time(now, tables).change
+
+    Trial.objects.filter(assessment=then).update(camera="left")
+    Trial.objects.filter(assessment=now).update(camera="right")
+    assert "camera left then, right now" in last_time(now, tables).change
+
+
+def last_time(now, tables):
+    held = grid.stored(now)
+    return grid.last_of("o", tables.features["cadence"], Side.NONE, held, held.trials[0])

@@ -101,7 +101,8 @@ def test_propose_prints_every_error_one_a_line(tmp_path):
 
 def test_propose_names_the_problem_of_a_bad_reference_table(tmp_path, settings):
     for path in FIXTURES.iterdir():
-        (tmp_path / path.name).write_bytes(path.read_bytes())
+        if path.is_file():
+            (tmp_path / path.name).write_bytes(path.read_bytes())
     (tmp_path / "policy.csv").unlink()
     settings.REFERENCE_DIR = tmp_path
 

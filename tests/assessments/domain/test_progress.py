@@ -180,3 +180,24 @@ def test_letter_and_progress_judge_alike(tables):
 
     assert by_letter == by_page
     assert len(by_letter) == 2
+
+
+def test_letter_and_progress_judge_alike_with_several_trials(tables):
+    slow, quick = run("t1", "3.0"), run("t2", "4.0")
+    visits = [
+        visit(0, seen("cadence", "156"), trials=(slow,)),
+        visit(1, seen("cadence", "160", trial="t2"), trials=(quick,)),
+        visit(
+            2,
+            seen("cadence", "157"),
+            seen("cadence", "168", trial="t2"),
+            trials=(slow, quick),
+        ),
+    ]
+
+    by_letter = only(compared(visits[1], visits[2], tables)).change
+    found = only(progress(visits, tables))
+
+    assert found.since_last == by_letter
+    assert (by_letter.difference, by_letter.verdict) == (Decimal(8), Verdict.BETTER)
+    assert found.since_first.difference == Decimal(1)
