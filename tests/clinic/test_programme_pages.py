@@ -596,7 +596,7 @@ def test_queries_do_not_grow(client, clinician, edition, django_assert_num_queri
 
     with django_assert_num_queries(19):
         client.get(page(assessment))
-    with django_assert_num_queries(20):
+    with django_assert_num_queries(21):
         client.get(handout)
 
 
