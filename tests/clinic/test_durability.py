@@ -166,9 +166,11 @@ def test_demo_does_not_start_on_a_weak_setting(settings, weak_timeout):
 
 @pytest.fixture(scope="module")
 def cluster():
-    """A PostgreSQL server that is thrown away, since its settings are broken."""
-    if postgres_programs() is None:
-        pytest.skip("no PostgreSQL server on this machine")
+    """A PostgreSQL server that is thrown away, since its settings are broken.
+
+    Its tests run with the suite on PostgreSQL, which needs the server's programs here.
+    """
+    assert postgres_programs(), "install the programs of a PostgreSQL server"
     with throwaway_folder() as folder:
         made = Cluster(folder)
         yield made
@@ -190,6 +192,7 @@ def weakened(cluster, name, value):
         turn(f"RESET {name}", "on")
 
 
+@pytest.mark.engine("postgresql")
 @pytest.mark.django_db
 @pytest.mark.parametrize(
     ("name", "number"),
@@ -207,6 +210,7 @@ def test_weakened_postgres_is_named(cluster, settings, name, number):
         assert weaknesses(opened) == []
 
 
+@pytest.mark.engine("postgresql")
 @pytest.mark.django_db
 @pytest.mark.parametrize("value", ["local", "remote_write", "remote_apply"])
 def test_other_ways_to_wait_for_the_disk_are_safe(cluster, value):
@@ -214,6 +218,7 @@ def test_other_ways_to_wait_for_the_disk_are_safe(cluster, value):
         assert weaknesses(opened) == []
 
 
+@pytest.mark.engine("postgresql")
 @pytest.mark.django_db
 def test_server_does_not_start_on_a_weak_postgres(cluster, tmp_path):
     with weakened(cluster, "fsync", "off"):
