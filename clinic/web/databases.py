@@ -1,19 +1,18 @@
 """Other databases than the running one: a copy to look at, a target to fill."""
 
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
 import dj_database_url
 from django.contrib.contenttypes.models import ContentType
-from django.db import OperationalError, connections
+from django.db import connections
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.utils import ConnectionHandler
 
 import assessments.editions
 import exercises.editions
-from clinic.web.settings import SQLITE_OPTIONS
+from clinic.web.settings import SQLITE_ENGINE, SQLITE_OPTIONS
 
 DEFAULT = "default"
 
@@ -26,7 +25,7 @@ def configured(url: str) -> dict[str, Any]:
         raise ValueError(f"{url!r} is no address of a database.") from bad
     engine = str(found["ENGINE"])
     if engine.endswith("sqlite3"):
-        found["OPTIONS"] = SQLITE_OPTIONS
+        found |= {"ENGINE": SQLITE_ENGINE, "OPTIONS": SQLITE_OPTIONS}
     elif not engine.endswith("postgresql"):
         raise ValueError("A clinic lies in SQLite or in PostgreSQL.")
     return found
@@ -62,22 +61,3 @@ def _forget() -> None:
     assessments.editions.forget()
     exercises.editions.forget()
     ContentType.objects.clear_cache()
-
-
-def connect_in_time(seconds: float = 15.0) -> None:
-    """Open the default connection; raises OperationalError if it stays locked.
-
-    While the last connection of another process closes, SQLite answers a new one with "locked"
-    at once, whatever time-out is set (its documentation of WAL mode, "Sometimes Queries Return
-    SQLITE_BUSY").
-    """
-    connection, end = connections[DEFAULT], time.monotonic() + seconds
-    while True:
-        try:
-            connection.ensure_connection()
-        except OperationalError:
-            if connection.vendor != "sqlite" or time.monotonic() > end:
-                raise
-            time.sleep(0.05)
-        else:
-            return

@@ -83,6 +83,7 @@ TEMPLATES = [
 CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
 CRISPY_TEMPLATE_PACK = "bootstrap5"
 
+SQLITE_ENGINE = "clinic.web.sqlite3"
 SQLITE_OPTIONS = {
     "transaction_mode": "IMMEDIATE",  # the write lock at BEGIN: no "database is locked" half way
     "timeout": 15,  # seconds a page waits for another writer (clinic/web/limits.py)
@@ -104,7 +105,7 @@ def database() -> dict[str, Any]:
     url = environment.text("DATABASE_URL", f"sqlite:///{DATA_DIR / 'records.sqlite3'}")
     found: dict[str, Any] = dict(dj_database_url.parse(url))
     if found["ENGINE"].endswith("sqlite3"):
-        found["OPTIONS"] = SQLITE_OPTIONS
+        found |= {"ENGINE": SQLITE_ENGINE, "OPTIONS": SQLITE_OPTIONS}
         # a file as in use: a database in memory locks whole tables between the server's threads;
         # one for each run, so that two runs at once do not empty each other's
         found["TEST"] = {"NAME": str(DATA_DIR / f"test-{os.getpid()}.sqlite3")}

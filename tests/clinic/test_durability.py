@@ -1,18 +1,20 @@
 """The live settings that make a save last; a start with each one weakened is refused."""
 
 import os
+import sqlite3
 import subprocess
 import sys
+import threading
 from contextlib import contextmanager
 
 import dj_database_url
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import connection
+from django.db import OperationalError, connection
 from django.db.utils import ConnectionHandler
 
 from clinic.durability import read_settings, weaknesses
-from clinic.web.settings import SQLITE_OPTIONS
+from clinic.web.settings import SQLITE_ENGINE, SQLITE_OPTIONS
 from tests.durability.places import Cluster, postgres_programs, throwaway_folder, wait_until
 
 GOOD = SQLITE_OPTIONS["init_command"]
@@ -48,7 +50,7 @@ def connected(**database):
 
 def sqlite(path, **options):
     return connected(
-        ENGINE="django.db.backends.sqlite3",
+        ENGINE=SQLITE_ENGINE,
         NAME=str(path / "some.sqlite3"),
         OPTIONS=SQLITE_OPTIONS | options,
     )
@@ -226,3 +228,38 @@ def test_server_does_not_start_on_a_weak_postgres(cluster, tmp_path):
 
     assert done.returncode == 3
     assert "clinic.E007: The database is set to fsync = off" in done.stderr
+
+
+def writer_of(file):
+    """A connection that writes to a file not yet in WAL mode: SQLite makes nobody else wait."""
+    writer = sqlite3.connect(file, check_same_thread=False, isolation_level=None)
+    writer.execute("CREATE TABLE held (what)")
+    writer.execute("BEGIN IMMEDIATE")
+    return writer
+
+
+@pytest.mark.django_db
+def test_new_connection_waits_while_the_file_is_held(tmp_path):
+    """As a copy just restored, which another process opens at the same moment."""
+    writer = writer_of(tmp_path / "some.sqlite3")
+    later = threading.Timer(0.3, writer.close)
+    later.start()
+
+    with sqlite(tmp_path) as opened:
+        found = read_settings(opened)
+
+    later.join()
+    assert found["journal_mode"] == "wal"
+
+
+@pytest.mark.django_db
+def test_new_connection_gives_up_in_the_end(tmp_path):
+    writer = writer_of(tmp_path / "some.sqlite3")
+
+    with (
+        pytest.raises(OperationalError, match="locked"),
+        sqlite(tmp_path, timeout=0.2) as opened,
+    ):
+        opened.ensure_connection()
+
+    writer.close()

@@ -24,7 +24,7 @@ from clinic.services import papers
 from clinic.web.backups.keys import identity_in, public_file
 from clinic.web.backups.refusals import Refused
 from clinic.web.backups.restoring import restore
-from clinic.web.databases import connect_in_time, pointed_at
+from clinic.web.databases import pointed_at
 from tests.durability.clinics import (
     AT,
     FAMILY,
@@ -50,7 +50,6 @@ PAUSE = 0.02  # seconds between two letters: as many as a very busy clinic write
 def write_letters(place):
     """Until killed: a client and their letter, in one transaction, again and again."""
     with pointed_at(place.config):
-        connect_in_time()
         by = Client.objects.first().trail.first().actor or Paper.objects.first().created_by
         for number in count():
             with transaction.atomic():

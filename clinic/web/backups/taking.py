@@ -22,7 +22,6 @@ from clinic.web.backups.copying import copied
 from clinic.web.backups.locks import BACKING_UP, alone
 from clinic.web.backups.refusals import Refused
 from clinic.web.backups.workplaces import left_behind, workplace
-from clinic.web.databases import connect_in_time
 
 KIND = "backup"  # what the trail calls it
 UNFINISHED = ".part"
@@ -60,7 +59,6 @@ def take(
     with alone(data, BACKING_UP, "Another backup is being taken: wait for its end."):
         for folder in left_behind(data, WORK):
             shutil.rmtree(folder)
-        connect_in_time()
         trail.record(TrailAction.BACKUP, by=None, kind=KIND, state="begun")
         try:
             taken, kept = _write(data, dest, recipient, clock())

@@ -1,0 +1,1 @@
+"""Django's SQLite, with a connection that waits while the file changes hands."""
