@@ -7,6 +7,7 @@ from clinic.views import (
     calendars,
     diary,
     diary_import,
+    diary_rooms,
     due,
     hours,
     waiting_list,
@@ -15,6 +16,8 @@ from clinic.views import (
 urlpatterns = [
     path("diary/", diary.diary_day, name="diary"),
     path("diary/week/", diary.diary_week, name="diary-week"),
+    path("diary/rooms/", diary_rooms.diary_rooms, name="diary-rooms"),
+    path("diary/rooms/week/", diary_rooms.diary_rooms_week, name="diary-rooms-week"),
     path("diary/import/", diary_import.diary_import_new, name="diary-import"),
     path("clients/<int:pk>/book/", booking.appointment_find, name="appointment-find"),
     path("clients/<int:pk>/book/keep/", booking.time_keep, name="time-keep"),

@@ -47,7 +47,7 @@ def _home(staff: Staff) -> Site:
     return staff.home_site
 
 
-def _asked(request: StaffRequest) -> tuple[DayForm, Site, date]:
+def asked_for(request: StaffRequest) -> tuple[DayForm, Site, date]:
     """The form, and the site and the day that it asks for: home and today where it is silent."""
     home = _home(request.user)
     form = DayForm(request.GET or None, staff=request.user)
@@ -59,7 +59,7 @@ def _asked(request: StaffRequest) -> tuple[DayForm, Site, date]:
     return form, site, day
 
 
-def _diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str, Any]:
+def diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str, Any]:
     today = reassessments.today_at(site)
     return {
         "form": form,
@@ -68,6 +68,7 @@ def _diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str,
         "today": today,
         "before": day - timedelta(days=step),
         "after": day + timedelta(days=step),
+        "week_number": day.isocalendar().week,
         "several_sites": form.fields["site"].queryset.count() > 1,  # type: ignore[attr-defined]
     }
 
@@ -75,7 +76,7 @@ def _diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str,
 @require_safe
 @allowed(*STAFF)
 def diary_day(request: StaffRequest) -> HttpResponse:
-    form, site, day = _asked(request)
+    form, site, day = asked_for(request)
     rows = list(Appointment.objects.filter(site=site).on_day(day).for_listing())
     standing = [row for row in rows if row.state != AppointmentState.CANCELLED]
     context = {
@@ -84,7 +85,7 @@ def diary_day(request: StaffRequest) -> HttpResponse:
         "standing": len(standing),
         "cancelled": [row for row in rows if row.state == AppointmentState.CANCELLED],
     }
-    return render(request, "clinic/diary_day.html", _diary_context(form, site, day, 1) | context)
+    return render(request, "clinic/diary_day.html", diary_context(form, site, day, 1) | context)
 
 
 def _columns(site: Site, day: date, rows: list[Appointment]) -> list[Column]:
@@ -103,7 +104,7 @@ def _columns(site: Site, day: date, rows: list[Appointment]) -> list[Column]:
 @require_safe
 @allowed(*STAFF)
 def diary_week(request: StaffRequest) -> HttpResponse:
-    form, site, day = _asked(request)
+    form, site, day = asked_for(request)
     monday = day - timedelta(days=day.weekday())
     sunday = monday + timedelta(days=6)
     rows = list(
@@ -125,4 +126,4 @@ def diary_week(request: StaffRequest) -> HttpResponse:
         "monday": monday,
         "sunday": sunday,
     }
-    return render(request, "clinic/diary_week.html", _diary_context(form, site, day, 7) | context)
+    return render(request, "clinic/diary_week.html", diary_context(form, site, day, 7) | context)

@@ -1,12 +1,14 @@
 """The diary's pages by rule of WCAG 2.2 A/AA, and a time kept and booked by hand."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from io import BytesIO
 
 import pytest
 from django.utils import timezone
+from pypdf import PdfReader
 
 from clinic.models import Appointment, KeptTime
-from tests.factories import ClientFactory
+from tests.factories import AppointmentFactory, ClientFactory, RoomFactory, StaffFactory
 from tests.factories.hours import HoursChangeFactory, WaitingEntryFactory
 from tests.factories.people import ReassessmentFactory
 
@@ -50,7 +52,10 @@ def test_pages_of_the_desk(hand, runner):
         f"/clients/{runner.pk}/wait/",
         f"/clients/{runner.pk}/book/",
         "/hours/",
+        "/diary/",
         "/diary/week/",
+        "/diary/rooms/",
+        "/diary/rooms/week/",
     ):
         hand.go(path)
         hand.check(path)
@@ -103,3 +108,32 @@ def test_a_time_is_kept_while_the_client_thinks_and_then_booked(hand, runner):
 
     assert Appointment.objects.get().starts_at == kept.starts_at
     assert not KeptTime.objects.exists()
+
+
+def test_full_rooms_print_on_one_sheet(hand, runner):
+    """Five rooms: eight visits a day in the second, four in each of the last three."""
+    for number in range(4):
+        room = RoomFactory(site=runner.site, name=f"Treadmill room {number}")
+        person = StaffFactory(home_site=runner.site)
+        people = [ClientFactory(number=f"ML9{number}{hour}") for hour in range(8)]
+        for day in range(5):
+            for hour in range(4 if number else 8):
+                AppointmentFactory(
+                    site=runner.site,
+                    client=people[hour],
+                    clinician=person,
+                    room=room,
+                    local_date=date(2027, 3, 15 + day),
+                    local_time=time(9 + hour),
+                    starts_at=datetime(2027, 3, 15 + day, 9 + hour, tzinfo=UTC),
+                )
+    hand.sign_in("rose")
+
+    found = {}
+    for path in ("/diary/rooms/", "/diary/rooms/week/"):
+        hand.go(f"{path}?day=2027-03-15")
+        paper = hand.page.pdf(format="A4", prefer_css_page_size=True)
+        pages = PdfReader(BytesIO(paper)).pages
+        found[path] = len(pages), "".join(it.extract_text() for it in pages).count("Fenwick")
+
+    assert found == {"/diary/rooms/": (1, 8 + 3 * 4), "/diary/rooms/week/": (1, 5 * (8 + 3 * 4))}
