@@ -8,7 +8,8 @@ from clinic.services.editions import texts_of
 from exercises import editions
 from exercises.domain.figure_shapes import Drawing
 from exercises.domain.figures import drawing, svg
-from exercises.domain.poses import PosePair, read_poses
+from exercises.domain.poses import PosePair
+from exercises.domain.reading_poses import read_poses
 
 KEPT_EDITIONS = 4
 KEPT_PAIRS = KEPT_EDITIONS * 50

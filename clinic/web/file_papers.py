@@ -12,8 +12,8 @@ from exercises.documents.handout import render_handout
 from exercises.domain.dose_words import number_words
 from exercises.domain.figures import alt_text, drawing
 from exercises.domain.handout import CadenceSteps, Handout, HandoutExercise
-from exercises.domain.poses import read_poses
 from exercises.domain.programme import Item
+from exercises.domain.reading_poses import read_poses
 from exercises.handouts import held_sentences, note_sentences, printed_exercise, why
 
 POSES = "poses.json"

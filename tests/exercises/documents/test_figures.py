@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from exercises.documents.figures import figure_drawing
 from exercises.domain.figures import drawing
-from exercises.domain.poses import read_poses
+from exercises.domain.reading_poses import read_poses
 
 ROOT = Path(__file__).resolve().parents[3]
 PAIRS = read_poses(json.loads((ROOT / "fixtures/poses.json").read_text()))

@@ -19,7 +19,7 @@ from exercises.documents.handout import render_handout
 from exercises.domain.dose_words import dose_words, pace_words, pain_words
 from exercises.domain.figures import drawing, svg
 from exercises.domain.handout import CadenceSteps, Handout, HandoutExercise, movement_steps
-from exercises.domain.poses import read_poses
+from exercises.domain.reading_poses import read_poses
 from tests.clinic.documents.papers import (
     HEAD,
     flat,

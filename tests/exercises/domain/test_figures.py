@@ -23,7 +23,8 @@ from exercises.domain.figure_shapes import (
     path_length,
 )
 from exercises.domain.figures import FRAME_MM, TALLEST, drawing, svg
-from exercises.domain.poses import Camera, FrameName, PairKind, View, Zoom, read_poses, skeleton
+from exercises.domain.poses import Camera, FrameName, PairKind, View, Zoom, skeleton
+from exercises.domain.reading_poses import read_poses
 
 ROOT = Path(__file__).resolve().parents[3]
 PAIRS = read_poses(json.loads((ROOT / "fixtures/poses.json").read_text()))

@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from exercises.domain import poses
-from exercises.domain.poses import Area, Camera, FrameName, Limb, View, read_poses, skeleton
+from exercises.domain.poses import Area, Camera, FrameName, Limb, View, skeleton
+from exercises.domain.reading_poses import read_poses
 
 ROOT = Path(__file__).resolve().parents[3]
 LENGTHS = ROOT / "tests/exercises/data/lengths_drillis_contini.csv"
