@@ -31,7 +31,7 @@ from exercises.domain.sentences import (
 )
 from exercises.figure_cache import figure_pair
 from exercises.models import Programme, ProgrammeItem
-from exercises.services.programmes import dose_of
+from exercises.services.programme_rows import dose_of
 
 GOALS = {
     "pain_relief": "less pain",

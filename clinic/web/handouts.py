@@ -21,7 +21,8 @@ from exercises.domain.proposals import Proposal
 from exercises.handouts import drawings_of, handout_of
 from exercises.models import Programme, ProgrammeItem
 from exercises.policies import edition_line
-from exercises.services.programmes import OUT, issue
+from exercises.services.programme_rows import OUT
+from exercises.services.programmes import issue
 
 CHANGED = "Somebody changed the programme in this moment: look at it once more, then issue it."
 

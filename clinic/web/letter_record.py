@@ -52,7 +52,7 @@ from exercises.domain.decisions import Decision
 from exercises.domain.dose_words import printed_dose
 from exercises.domain.edition import Edition
 from exercises.models import Advice, Programme, ProgrammeItem
-from exercises.services.programmes import dose_of
+from exercises.services.programme_rows import dose_of
 
 GIVEN = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
 OPEN_DUE = (ReassessmentState.OPEN.value, ReassessmentState.BOOKED.value)

@@ -24,7 +24,7 @@ from exercises.forms.programmes import DoseForm
 from exercises.handouts import only_side
 from exercises.models import Programme, ProgrammeItem
 from exercises.proposals import Judged, judged, sided
-from exercises.services import programmes as services
+from exercises.services import programme_rows
 
 DECIDED = {
     Decision.PROPOSED.value: ("proposed", "caution"),
@@ -55,7 +55,7 @@ class Line:
 
     @property
     def dose(self) -> str:
-        printed = printed_dose(services.dose_of(self.item), self.exercise)
+        printed = printed_dose(programme_rows.dose_of(self.item), self.exercise)
         only = "" if self.item.per_side else only_side(self.item.side, self.exercise)
         return dose_words(printed, only)
 
@@ -64,7 +64,7 @@ class Line:
         """Minutes of one session, rounded for reading; a cue takes none of its own."""
         if self.exercise.running_cue:
             return None
-        return round(session_minutes(services.dose_of(self.item)), 1)
+        return round(session_minutes(programme_rows.dose_of(self.item)), 1)
 
     @property
     def name(self) -> str:
@@ -84,7 +84,7 @@ class Line:
 
     @property
     def out(self) -> bool:
-        return self.item.decision in services.OUT
+        return self.item.decision in programme_rows.OUT
 
     @property
     def open(self) -> bool:

@@ -11,7 +11,7 @@ from assessments.domain.vocabulary import Stage
 from clinic.models import Reassessment, TrailEntry
 from clinic.services.people import StaleError
 from exercises.models import Advice, Programme, ProgrammeItem
-from exercises.services import programmes
+from exercises.services import programme_lines, programme_rows, programmes
 from tests.factories import StaffFactory
 from tests.factories.programme import Desk
 
@@ -45,7 +45,9 @@ def answer_yes(desk, *flags):
 
 def put_off(desk, exercise):
     item = desk.item(exercise)
-    return programmes.set_stage(item=item, stage=Stage.LATER, by=desk.by, edition=desk.edition)
+    return programme_lines.set_stage(
+        item=item, stage=Stage.LATER, by=desk.by, edition=desk.edition
+    )
 
 
 def ready(desk):
@@ -222,7 +224,7 @@ def test_tick_on_a_line_read_before_a_decision_keeps_both(desk):
     read_before = desk.item("a_march")
     desk.decide("a_march", dose={"sets": 2}, reason="Tires soon")
 
-    programmes.tick(item=read_before, by=desk.by, on=DAY)
+    programme_lines.tick(item=read_before, by=desk.by, on=DAY)
 
     line = desk.item("a_march")
     assert (line.sets, line.decision, line.ticked_by) == (2, "adjusted", desk.by)
@@ -354,7 +356,7 @@ def test_kept_exercise_that_is_withheld_by_now_keeps_it_from_being_issued(desk):
         desk.issue()
 
     desk.decide("strides", "declined", reason="No impact for now")
-    kept = desk.programme.items.filter(decision__in=programmes.KEPT)
+    kept = desk.programme.items.filter(decision__in=programme_rows.KEPT)
     for item in kept.filter(exercise_id__in=[METRONOME, "relaxed_grip", "step_under_drill"]):
         desk.decide(item.exercise_id, "declined", reason="No impact for now")
     desk.decide("a_march", "declined", reason="No impact for now")
@@ -369,7 +371,7 @@ def test_tick_is_asked_for_once_more_by_the_answers_of_the_day(edition):
     with pytest.raises(ValidationError, match="your own tick"):
         desk.issue()
 
-    programmes.tick(item=desk.item("lean_and_go"), by=desk.by, on=DAY)
+    programme_lines.tick(item=desk.item("lean_and_go"), by=desk.by, on=DAY)
     assert desk.issue().is_issued
 
 
@@ -403,9 +405,9 @@ def test_issued_programme_refuses_every_service(desk):
         lambda: desk.add("clam"),
         lambda: desk.agree(date(2027, 5, 5)),
         desk.issue,
-        lambda: programmes.tick(item=desk.item("a_march"), by=desk.by, on=DAY),
-        lambda: programmes.set_shown(item=desk.item("a_march"), shown=True, by=desk.by),
-        lambda: programmes.move(item=desk.item("a_march"), up=False, by=desk.by),
+        lambda: programme_lines.tick(item=desk.item("a_march"), by=desk.by, on=DAY),
+        lambda: programme_lines.set_shown(item=desk.item("a_march"), shown=True, by=desk.by),
+        lambda: programme_lines.move(item=desk.item("a_march"), up=False, by=desk.by),
         lambda: put_off(desk, "a_march"),
         lambda: programmes.add_advice(
             programme=desk.programme, text="Rest", understood=True, by=desk.by
@@ -453,8 +455,8 @@ def test_database_fixes_an_issued_programme(desk):
 def test_lines_change_places_within_their_stage(desk):
     first, second = desk.programme.items.filter(stage="now")[:2]
 
-    programmes.move(item=second, up=True, by=desk.by)
-    programmes.move(item=second, up=True, by=desk.by)
+    programme_lines.move(item=second, up=True, by=desk.by)
+    programme_lines.move(item=second, up=True, by=desk.by)
 
     assert list(desk.programme.items.filter(stage="now")[:2]) == [second, first]
 
@@ -463,7 +465,7 @@ def test_line_moves_past_those_that_are_left_out(desk):
     first, declined, third = desk.programme.items.filter(stage="now")[:3]
     desk.decide(declined.exercise_id, "declined", reason="No space")
 
-    programmes.move(item=third, up=True, by=desk.by)
+    programme_lines.move(item=third, up=True, by=desk.by)
 
     assert list(desk.programme.items.filter(stage="now")[:3]) == [third, declined, first]
 

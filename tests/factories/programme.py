@@ -5,7 +5,7 @@ from assessments.models import Assessment
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.models import Programme
-from exercises.services import programmes
+from exercises.services import programme_lines, programmes
 from tests.factories import StaffFactory
 from tests.factories.intake import record_from_file
 from tests.factories.letters import file_of
@@ -57,21 +57,21 @@ class Desk:
 
     def decide(self, exercise, decision="accepted", **fields):
         item = self.item(exercise)
-        return programmes.decide(
+        return programme_lines.decide(
             **{"item": item, "seen": item.version} | self.judging | fields,
             decision=programmes.Decision(decision),
         )
 
     def add(self, code):
-        return programmes.add_exercise(programme=self.programme, code=code, **self.judging)
+        return programme_lines.add_exercise(programme=self.programme, code=code, **self.judging)
 
     def accept_all(self, seen=None):
-        return programmes.accept_all(programme=self.programme, seen=seen, **self.judging)
+        return programme_lines.accept_all(programme=self.programme, seen=seen, **self.judging)
 
     @property
     def stamp(self):
         """What a page that is opened now would send along."""
-        return programmes.stamp(self.programme, self.programme.items.all())
+        return programme_lines.stamp(self.programme, self.programme.items.all())
 
     def agree(self, review_on, agreed="yes"):
         programme = self.programme

@@ -41,7 +41,8 @@ from exercises.domain.proposals import propose
 from exercises.editions import edition_of
 from exercises.policies import edition_line
 from exercises.services.holds import refresh_holds
-from exercises.services.programmes import accept_all, set_agreement, take_over
+from exercises.services.programme_lines import accept_all
+from exercises.services.programmes import set_agreement, take_over
 
 CLIENTS = 40
 THREE_LOOKS, TWO_LOOKS, ONE_LOOK = {0, 3, 6}, range(14), range(14, 30)  # places in the list

@@ -30,7 +30,7 @@ from exercises.domain.dose_words import dose_words, printed_dose
 from exercises.domain.edition import Edition
 from exercises.domain.library import SentenceKind
 from exercises.models import Programme, ProgrammeItem
-from exercises.services.programmes import dose_of
+from exercises.services.programme_rows import dose_of
 
 STATES = {
     AppointmentState.BOOKED: "booked",

@@ -37,6 +37,7 @@ from exercises.domain.handout import Handout
 from exercises.figure_cache import figure_svg
 from exercises.forms.programmes import LIMITS, AdviceForm, AgreementForm, DoseForm
 from exercises.models import Programme, ProgrammeItem
+from exercises.services import programme_lines, programme_rows
 from exercises.services import programmes as services
 
 STALE = (
@@ -103,7 +104,7 @@ def _decided(desk: Desk, programme: Programme, lines: list[Line]) -> dict[str, A
         "advice_form": AdviceForm(),
         "advice": programme.advice.all(),
         "obstacles": services.obstacles(programme, desk.judged.proposal),
-        "stamp": services.stamp(programme, [one.item for one in lines]),
+        "stamp": programme_lines.stamp(programme, [one.item for one in lines]),
         "library": desk.library({one.item.exercise_id for one in lines}),
         "too_long": given is not None and programme.minutes_a_day > given,
         "first_plus": _plus(programme, programme.cadence_first_target),
@@ -152,7 +153,7 @@ def programme_take(request: StaffRequest, pk: int) -> HttpResponse:
 def programme_accept(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
     try:
-        many = services.accept_all(
+        many = programme_lines.accept_all(
             programme=programme,
             by=request.user,
             value=desk.value,
@@ -170,7 +171,7 @@ def programme_accept(request: StaffRequest, pk: int) -> HttpResponse:
 def programme_add(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
     try:
-        item = services.add_exercise(
+        item = programme_lines.add_exercise(
             programme=programme,
             code=desk.code_of(request.POST.get("exercise", "")),
             by=request.user,
@@ -231,7 +232,7 @@ def _fields_answer(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> Ht
 def _is_current(request: StaffRequest, desk: Desk) -> bool:
     """Whether the page showed all that stands; only then may it accept or issue what follows."""
     programme = desk.programme
-    return programme is not None and request.POST.get("was.stamp") == services.stamp(
+    return programme is not None and request.POST.get("was.stamp") == programme_lines.stamp(
         programme, programme.items.all()
     )
 
@@ -277,7 +278,7 @@ Act = Callable[[StaffRequest, Desk, ProgrammeItem], object]
 
 
 def _decide(request: StaffRequest, desk: Desk, item: ProgrammeItem, **fields: Any) -> None:
-    services.decide(
+    programme_lines.decide(
         item=item,
         seen=_seen(request),
         by=request.user,
@@ -300,7 +301,7 @@ def _keep(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     desk.forms[item.pk] = form
     if not form.is_valid():
         raise ValidationError("See what is allowed under the numbers.")
-    services.keep_fields(
+    programme_lines.keep_fields(
         item=item,
         seen=_seen(request),
         by=request.user,
@@ -314,7 +315,7 @@ def _keep(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 def _take(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     """Accept the line with the dose that stands in its fields."""
     reason = request.POST.get("reason", "")
-    if item.decision in services.OUT and reason.strip() == item.reason:
+    if item.decision in programme_rows.OUT and reason.strip() == item.reason:
         reason = ""  # why it was left out is no reason for taking it
     dose: dict[str, Any] = {}
     if LIMITS.keys() & request.POST.keys():
@@ -334,35 +335,35 @@ def _decline(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
 
 def _up(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.move(item=item, up=True, by=request.user)
+    programme_lines.move(item=item, up=True, by=request.user)
 
 
 def _down(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.move(item=item, up=False, by=request.user)
+    programme_lines.move(item=item, up=False, by=request.user)
 
 
 def _now(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    services.set_stage(item=item, stage=Stage.NOW, by=request.user, edition=desk.edition)
+    programme_lines.set_stage(item=item, stage=Stage.NOW, by=request.user, edition=desk.edition)
 
 
 def _later(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
-    services.set_stage(item=item, stage=Stage.LATER, by=request.user, edition=desk.edition)
+    programme_lines.set_stage(item=item, stage=Stage.LATER, by=request.user, edition=desk.edition)
 
 
 def _tick(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.tick(item=item, by=request.user, on=timezone.localdate())
+    programme_lines.tick(item=item, by=request.user, on=timezone.localdate())
 
 
 def _shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.set_shown(item=item, shown=True, by=request.user)
+    programme_lines.set_shown(item=item, shown=True, by=request.user)
 
 
 def _not_shown(request: StaffRequest, desk: Desk, item: ProgrammeItem) -> None:
     del desk
-    services.set_shown(item=item, shown=False, by=request.user)
+    programme_lines.set_shown(item=item, shown=False, by=request.user)
 
 
 ACTS: dict[str, Act] = {
@@ -439,8 +440,8 @@ def programme_advice(request: StaffRequest, pk: int) -> HttpResponse:
 @require_POST
 def programme_issue(request: StaffRequest, pk: int) -> HttpResponse:
     desk, programme = desk_of_programme(request, pk)
-    if request.POST.get("stamp") != services.stamp(programme, programme.items.all()):
-        return show(request, desk, 409, issue_problems=[services.UNSEEN])
+    if request.POST.get("stamp") != programme_lines.stamp(programme, programme.items.all()):
+        return show(request, desk, 409, issue_problems=[programme_lines.UNSEEN])
     try:
         issue_with_handout(
             programme=programme,
