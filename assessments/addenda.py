@@ -7,22 +7,12 @@ from typing import Any
 
 from django.utils import timezone
 
+from assessments.answer_states import FIELDS, State
 from assessments.domain.tables import AssessmentTables
-from assessments.grid import (
-    FIELDS,
-    METHOD_WORDS,
-    NARRATIVE,
-    OBSERVATION,
-    Cell,
-    Line,
-    Measure,
-    State,
-    Stored,
-    measure_of,
-    sections,
-    state_words,
-)
+from assessments.grid import NARRATIVE, Cell, Line, sections
+from assessments.measure_words import METHOD_WORDS, Measure, measure_of, state_words
 from assessments.models import Addendum, Trial
+from assessments.stored_answers import OBSERVATION, Stored
 
 WHOLE = "the whole assessment"
 

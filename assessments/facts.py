@@ -14,8 +14,8 @@ from assessments.domain.vocabulary import (
     Method,
     Side,
 )
-from assessments.grid import trial_value
 from assessments.models import Assessment, Episode, RunningHistory, Screening
+from assessments.stored_answers import trial_value
 from clinic.models import Client
 
 DAYS_A_WEEK = 7

@@ -16,7 +16,8 @@ from django.utils.formats import date_format
 from django.utils.html import escape
 from django.utils.safestring import SafeString, mark_safe
 
-from assessments.grid import Cell, Last, Line, Section, State
+from assessments.answer_states import State
+from assessments.grid import Cell, Last, Line, Section
 
 # private-use characters, which no number, date or word of the tables holds
 OPEN, CLOSE = "\ue000", "\ue001"

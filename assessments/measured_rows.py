@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from assessments.answer_states import number_words, seen_token, state_of
 from assessments.domain.frame_results import FrameResult, frame_results
 from assessments.domain.measured import Measured, printed
 from assessments.domain.measured_features import MeasuredFeature
@@ -13,19 +14,10 @@ from assessments.domain.missing_features import MissingFeature, missing_features
 from assessments.domain.placed import PlacedTrial
 from assessments.domain.tables import AssessmentTables, Feature
 from assessments.domain.vocabulary import Side
-from assessments.grid import (
-    OBSERVATION,
-    Row,
-    Stored,
-    computed_words,
-    number_words,
-    seen_token,
-    state_of,
-    state_words,
-    with_error,
-)
+from assessments.measure_words import computed_words, state_words, with_error
 from assessments.models import Placement, Trial
 from assessments.services.placements import by_hand, named_moments, placed_trial
+from assessments.stored_answers import OBSERVATION, Row, Stored
 from clinic.json_files import BadFile
 from clinic.schema_errors import FileError
 

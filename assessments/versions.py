@@ -2,7 +2,9 @@
 
 from typing import Any
 
-from assessments.grid import FIELDS, NARRATIVE, Stored, state_of
+from assessments.answer_states import FIELDS, state_of
+from assessments.grid import NARRATIVE
+from assessments.stored_answers import Stored
 from clinic.domain.chain import checksum
 
 SIGNED = ("kind", "assessed_on", "edition_id", "history_id", "screening_id", "signed_at")

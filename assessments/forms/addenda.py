@@ -10,8 +10,9 @@ from django.core.exceptions import ValidationError
 from assessments.addenda import Target, wanted_state
 from assessments.domain.tables import AssessmentTables
 from assessments.domain.vocabulary import NOT_SEEN, AddendumKind
-from assessments.grid import About, Stored
+from assessments.measure_words import About
 from assessments.services.addenda import Change, correction, refuse_unfit
+from assessments.stored_answers import Stored
 from clinic.forms.people import plain_helper, show_refusal
 from clinic.forms.signatures import SignatureForm
 

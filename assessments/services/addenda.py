@@ -8,12 +8,14 @@ from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from assessments.answer_states import FIELDS, State, state_of
 from assessments.domain.tables import AssessmentTables
 from assessments.domain.vocabulary import AddendumKind
-from assessments.grid import FIELDS, OBSERVATION, State, Stored, measure_of, sides_of, state_of
+from assessments.measure_words import measure_of, sides_of
 from assessments.models import Addendum, Assessment, Trial
 from assessments.services.answers import Typed, checked
 from assessments.services.seals import addendum_seal
+from assessments.stored_answers import OBSERVATION, Stored
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
 from clinic.services import trail

@@ -10,29 +10,13 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from assessments.answer_states import FIELDS, State, default_method, number_of, seen_of, state_of
 from assessments.domain.tables import AssessmentTables, Feature
 from assessments.domain.vocabulary import NOT_SEEN, Method
-from assessments.grid import (
-    FIELDS,
-    NARRATIVE,
-    OBSERVATION,
-    SCORE,
-    TEST,
-    WORDS,
-    Measure,
-    Row,
-    State,
-    Stored,
-    about,
-    default_method,
-    measure_of,
-    number_of,
-    seen_of,
-    sides_of,
-    span_words,
-    state_of,
-)
+from assessments.grid import NARRATIVE
+from assessments.measure_words import Measure, about, measure_of, sides_of, span_words
 from assessments.models import Assessment, Observation, ScoreValue, TestResult, Trial
+from assessments.stored_answers import OBSERVATION, SCORE, TEST, WORDS, Row, Stored
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Staff
 from clinic.services import consents, trail

@@ -12,17 +12,18 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
+from assessments.answer_states import State, number_words, seen_of
 from assessments.domain.measured import EventError
 from assessments.domain.measurement import timing_of, trial_features
 from assessments.domain.moments import Moment, Named
 from assessments.domain.placed import PlacedTrial
 from assessments.domain.tables import AssessmentTables
 from assessments.domain.vocabulary import Method, Side
-from assessments.grid import OBSERVATION, State, Stored, number_words, seen_of
 from assessments.measurement_file import SCHEMA, event_error, read_measurement
 from assessments.models import Placement, Trial
 from assessments.services.answers import Computed, Saving, Typed, save_answers
 from assessments.services.assessments import edit_trial, refuse_signed
+from assessments.stored_answers import OBSERVATION, Stored
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.json_files import BadFile, load_json
 from clinic.models import Staff

@@ -8,16 +8,16 @@ import time_machine
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, connection, transaction
 
-from assessments import grid
 from assessments.amended import as_amended
+from assessments.answer_states import State
 from assessments.domain.vocabulary import AddendumKind
 from assessments.editions import tables_of
 from assessments.facts import assessment_value
-from assessments.grid import State
 from assessments.models import Addendum, Assessment, Observation
 from assessments.services.addenda import correction, write_addendum
 from assessments.services.assessments import for_consult, sign_assessment
 from assessments.services.seals import assessment_seal
+from assessments.stored_answers import stored
 from clinic.models import TrailEntry
 from tests.factories import SiteFactory, StaffFactory
 from tests.factories.consult import DAY, make_assessment, observe
@@ -61,7 +61,7 @@ def fresh(assessment):
 
 def corrected(assessment, key=CADENCE, **state):
     assessment = fresh(assessment)
-    held = grid.stored(assessment)
+    held = stored(assessment)
     tables = tables_of(assessment.edition_id)
     change = correction(
         held=held, trial=held.trials[0], key=key, state=State(**state), tables=tables
@@ -103,8 +103,8 @@ def test_readers_see_the_corrected_value(signed, edition):
         edition=edition, client=signed.client, by=signed.clinician, on=date(2026, 3, 13)
     )
 
-    held = grid.stored(fresh(signed))
-    next_time = grid.stored(fresh(later))
+    held = stored(fresh(signed))
+    next_time = stored(fresh(later))
 
     assert held.row("o", held.trials[0], "cadence", "none").value == Decimal(171)
     assert cadence(fresh(signed)) == Decimal(171)
@@ -120,8 +120,8 @@ def test_each_version_is_read_back(signed):
     read = [cadence(as_amended(fresh(signed), number)) for number in (0, 1, 2)]
 
     assert read == [Decimal(150), Decimal(171), Decimal(172)]
-    assert grid.stored(fresh(signed), number=1).rows != {}
-    held = grid.stored(fresh(signed), number=1)
+    assert stored(fresh(signed), number=1).rows != {}
+    held = stored(fresh(signed), number=1)
     assert cadence(held.assessment) == Decimal(171)
 
 

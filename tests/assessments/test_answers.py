@@ -5,11 +5,11 @@ from decimal import Decimal
 import pytest
 from django.db import IntegrityError, connection
 
-from assessments import grid
 from assessments.editions import tables_of
 from assessments.models import Observation
 from assessments.services import answers
 from assessments.services.assessments import for_consult
+from assessments.stored_answers import stored
 from clinic.models import TrailEntry
 from tests.factories import StaffFactory
 from tests.factories.consult import (
@@ -31,7 +31,7 @@ def assessment(edition):
 
 def save(assessment, post, by=None):
     by = by or assessment.clinician
-    held = grid.stored(for_consult(by).get(pk=assessment.pk))
+    held = stored(for_consult(by).get(pk=assessment.pk))
     return answers.save_answers(
         held=held,
         trial=held.trials[0],
@@ -222,7 +222,7 @@ def test_trail_tells_old_and_new_of_each_field(assessment):
 
 def test_row_saved_meanwhile_is_refused_and_not_lost(assessment):
     by = assessment.clinician
-    held = grid.stored(for_consult(by).get(pk=assessment.pk))
+    held = stored(for_consult(by).get(pk=assessment.pk))
     observe(assessment, "cadence", value=Decimal(160), method="video_2d")
 
     saving = answers.save_answers(

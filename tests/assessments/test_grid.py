@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from assessments import grid
+from assessments import answer_states, grid, measure_words, stored_answers
 from assessments.domain.reading import read_assessment_tables
 from assessments.domain.vocabulary import Side
 from assessments.models import Trial
@@ -19,7 +19,7 @@ def tables(reference_texts):
 
 
 def read(code, tables):
-    return grid.findings_read(tables.features[code], tables)
+    return measure_words.findings_read(tables.features[code], tables)
 
 
 # the three lists of "Value and grade side by side" in the reference notes
@@ -82,7 +82,7 @@ def test_one_kind_of_answer_needs_no_such_sentence(tables):
     ],
 )
 def test_range_and_error_are_printed(tables, kind, code, span, error):
-    about = grid.about(kind, grid.measure_of(kind, code, tables), tables)
+    about = measure_words.about(kind, measure_words.measure_of(kind, code, tables), tables)
 
     assert (about.range_words, about.error_words) == (span, error)
 
@@ -101,25 +101,25 @@ def test_range_and_error_are_printed(tables, kind, code, span, error):
     ],
 )
 def test_numbers_are_read_as_typed(text, number):
-    assert grid.number_of(text) == (None if number is None else Decimal(number))
+    assert answer_states.number_of(text) == (None if number is None else Decimal(number))
 
 
 def test_a_forged_token_counts_as_an_empty_cell():
-    assert grid.seen_of("1;2") == grid.State()
+    assert answer_states.seen_of("1;2") == answer_states.State()
 
 
 @pytest.mark.parametrize(
     ("code", "state", "words"),
     [
-        ("pronation_amount", grid.State(choice="as_expected"), "as expected"),
-        ("late_pronation", grid.State(grade="2"), "grade 2"),
-        ("late_pronation", grid.State(grade="n"), "not seen"),
-        ("hip_hinge_angle", grid.State(grade="1", value="6.5"), "grade 1, 6.5 deg"),
-        ("cadence", grid.State(), ""),
+        ("pronation_amount", answer_states.State(choice="as_expected"), "as expected"),
+        ("late_pronation", answer_states.State(grade="2"), "grade 2"),
+        ("late_pronation", answer_states.State(grade="n"), "not seen"),
+        ("hip_hinge_angle", answer_states.State(grade="1", value="6.5"), "grade 1, 6.5 deg"),
+        ("cadence", answer_states.State(), ""),
     ],
 )
 def test_answer_is_said_in_words(tables, code, state, words):
-    assert grid.state_words(state, tables.features[code]) == words
+    assert measure_words.state_words(state, tables.features[code]) == words
 
 
 @pytest.mark.django_db
@@ -137,8 +137,8 @@ def test_error_of_a_computed_value_in_words(edition, tables, answer, words):
     row = observe(make_assessment(edition=edition), "hip_adduction", "left", **answer)
     feature = tables.features["hip_adduction"]
 
-    assert grid.computed_words(row, feature) == words
-    assert grid.computed_words(None, feature) == ""
+    assert measure_words.computed_words(row, feature) == words
+    assert measure_words.computed_words(None, feature) == ""
 
 
 def test_last_times_value_is_compared_with_error_and_camera(edition, tables):
@@ -157,5 +157,5 @@ def test_last_times_value_is_compared_with_error_and_camera(edition, tables):
 
 
 def last_time(now, tables):
-    held = grid.stored(now)
+    held = stored_answers.stored(now)
     return grid.last_of("o", tables.features["cadence"], Side.NONE, held, held.trials[0])

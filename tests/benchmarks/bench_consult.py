@@ -71,7 +71,7 @@ def run(others):
     from django.test import Client
     from django.urls import reverse
 
-    from assessments.grid import seen_token
+    from assessments.answer_states import seen_token
     from assessments.models import Observation
     from clinic.models import Staff
     from exercises.services.editions import load_tables, read_folder

@@ -11,12 +11,12 @@ from django.db import IntegrityError, connection, transaction
 from django.urls import reverse
 from django.utils import timezone
 
-from assessments import grid
 from assessments.editions import tables_of
 from assessments.models import Assessment, Observation, Placement
 from assessments.services import answers
 from assessments.services.assessments import for_consult, open_assessment
 from assessments.services.placements import save_placement
+from assessments.stored_answers import stored
 from clinic.models import Consent, Sending, TrailEntry
 from clinic.services import consents, papers, people
 from tests.clinic.documents.papers import BARE, DOCTOR
@@ -253,7 +253,7 @@ def filmed(edition, runner, staff):
 
 
 def save(assessment, post):
-    held = grid.stored(for_consult(assessment.clinician).get(pk=assessment.pk))
+    held = stored(for_consult(assessment.clinician).get(pk=assessment.pk))
     return answers.save_answers(
         held=held,
         trial=held.trials[0],

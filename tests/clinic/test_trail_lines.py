@@ -11,7 +11,7 @@ import time_machine
 from django.core.exceptions import ValidationError
 from django.urls import reverse
 
-from assessments.grid import seen_token
+from assessments.answer_states import seen_token
 from assessments.models import Observation
 from assessments.services import addenda, answers
 from assessments.services.assessments import edit_trial, sign_assessment

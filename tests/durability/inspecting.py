@@ -9,7 +9,7 @@ from django.conf import settings
 from django.core.management import get_commands
 from django.db import connection
 
-from assessments.grid import state_of
+from assessments.answer_states import state_of
 from assessments.models import Assessment, Observation, ScoreValue, TestResult
 from clinic.models import TrailEntry
 

@@ -11,7 +11,8 @@ from django.template.loader import get_template
 from django.urls import reverse
 
 from assessments.editions import tables_of
-from assessments.grid import OBSERVATION, TEST, about, sides_of
+from assessments.measure_words import about, sides_of
+from assessments.stored_answers import OBSERVATION, TEST
 from exercises.editions import edition_of
 from exercises.services.editions import load_tables, read_folder
 from tests.durability.inspecting import inspect

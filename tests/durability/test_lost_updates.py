@@ -15,7 +15,7 @@ from threading import Barrier
 import pytest
 from django.core.exceptions import ValidationError
 
-from assessments import grid
+from assessments import answer_states, stored_answers
 from assessments.editions import tables_of
 from assessments.models import Assessment
 from assessments.services import answers
@@ -55,22 +55,22 @@ class Cell:
         self.pk, self.staff = assessment.pk, (assessment.clinician, StaffFactory())
 
     def _held(self, by):
-        return grid.stored(for_consult(by).get(pk=self.pk))
+        return stored_answers.stored(for_consult(by).get(pk=self.pk))
 
     def _row(self, held):
         return held.row("o", held.trials[0], "hip_adduction", "left")
 
     def read(self):
-        state = grid.state_of(self._row(self._held(self.staff[0])))
+        state = answer_states.state_of(self._row(self._held(self.staff[0])))
         return {name: getattr(state, name) for name in self.names}
 
     def open(self):
         row = self._row(self._held(self.staff[0]))
-        return grid.state_of(row), grid.seen_token(row)
+        return answer_states.state_of(row), answer_states.seen_token(row)
 
     def save(self, page, by, name, value):
         state, seen = page
-        typed = {one: getattr(state, one) for one in grid.FIELDS} | {name: value}
+        typed = {one: getattr(state, one) for one in answer_states.FIELDS} | {name: value}
         post = answer("hip_adduction", "left", seen=seen, **typed)
         saving = self._once(post, by)
         return not (self._once(post, by) if saving.raced else saving).refused

@@ -21,6 +21,7 @@ from assessments.forms.addenda import AddendumForm
 from assessments.models import Addendum
 from assessments.services import addenda as services
 from assessments.services.assessments import for_consult
+from assessments.stored_answers import Stored, stored
 from assessments.versions import version_hash
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
@@ -32,8 +33,8 @@ from exercises.proposals import judged
 from exercises.services.holds import refresh_holds
 
 
-def held_or_404(request: StaffRequest, pk: int, number: int | None = None) -> grid.Stored:
-    return grid.stored(get_object_or_404(for_consult(request.user), pk=pk), number)
+def held_or_404(request: StaffRequest, pk: int, number: int | None = None) -> Stored:
+    return stored(get_object_or_404(for_consult(request.user), pk=pk), number)
 
 
 @allowed(Role.CLINICIAN)
@@ -56,7 +57,7 @@ def addendum_new(request: StaffRequest, pk: int) -> HttpResponse:
     return _page(request, held, form)
 
 
-def _form(request: StaffRequest, held: grid.Stored) -> AddendumForm:
+def _form(request: StaffRequest, held: Stored) -> AddendumForm:
     asked, tables = request.POST or request.GET, tables_of(held.assessment.edition_id)
     trial = held.trial(asked.get("trial"))
     target = addenda.target_of(asked.get("answer", ""), held, trial, tables)
@@ -76,7 +77,7 @@ def _form(request: StaffRequest, held: grid.Stored) -> AddendumForm:
     )
 
 
-def _page(request: StaffRequest, held: grid.Stored, form: AddendumForm) -> HttpResponse:
+def _page(request: StaffRequest, held: Stored, form: AddendumForm) -> HttpResponse:
     context = {
         "assessment": held.assessment,
         "client": held.assessment.client,
@@ -90,7 +91,7 @@ def _page(request: StaffRequest, held: grid.Stored, form: AddendumForm) -> HttpR
 
 
 @transaction.atomic
-def add(held: grid.Stored, form: AddendumForm, request: StaffRequest) -> Addendum:
+def add(held: Stored, form: AddendumForm, request: StaffRequest) -> Addendum:
     """Write an addendum, and keep the holds in step with what the newest assessment says now."""
     assessment = held.assessment
     row = services.write_addendum(assessment=assessment, by=request.user, **form.given())
@@ -134,7 +135,7 @@ def addendum_version(request: StaffRequest, pk: int, number: int) -> HttpRespons
     return render(request, "assessments/addendum_version.html", _version(held, number, newest))
 
 
-def _version(held: grid.Stored, number: int, newest: int) -> dict[str, Any]:
+def _version(held: Stored, number: int, newest: int) -> dict[str, Any]:
     assessment = held.assessment
     tables = tables_of(assessment.edition_id)
     return {
@@ -155,7 +156,7 @@ def _version(held: grid.Stored, number: int, newest: int) -> dict[str, Any]:
     }
 
 
-def _parts(held: grid.Stored) -> Any:
+def _parts(held: Stored) -> Any:
     tables = tables_of(held.assessment.edition_id)
     for trial in held.trials:
         whole = grid.sections(held, trial, tables)

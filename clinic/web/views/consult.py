@@ -25,6 +25,7 @@ from assessments.grid_html import cell_html, section_html
 from assessments.models import Assessment, Trial
 from assessments.services import answers
 from assessments.services import assessments as services
+from assessments.stored_answers import Stored, stored
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import ConsentPurpose, Role, TrailAction
 from clinic.forms.signatures import SignatureForm
@@ -43,7 +44,7 @@ KEYS_OFF = "single_keys_off"
 class Consult:
     """One assessment with its rows, the trial in hand and what it adds up to."""
 
-    held: grid.Stored
+    held: Stored
     trial: Trial
 
     @property
@@ -56,7 +57,7 @@ class Consult:
 
 def consult_or_404(request: StaffRequest, pk: int) -> Consult:
     assessment = get_object_or_404(services.for_consult(request.user), pk=pk)
-    held = grid.stored(assessment)
+    held = stored(assessment)
     wanted = request.POST.get("trial") or request.GET.get("trial")
     return Consult(held, held.trial(wanted))
 

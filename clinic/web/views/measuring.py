@@ -23,10 +23,10 @@ from assessments.forms.placements import (
     Placed,
     event_lists,
 )
-from assessments.grid import Stored
 from assessments.measured_rows import Preview, content_of, preview
 from assessments.models import Placement, Trial
 from assessments.services.placements import put_features, save_placement
+from assessments.stored_answers import Stored
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
