@@ -235,6 +235,18 @@ class ConsentToShare(Stored):
 
 
 @dataclass(frozen=True)
+class Disagreement(Stored):
+    """An amendment that was denied, with what the client says to it and what the clinic says."""
+
+    asked_on: date
+    asked: str
+    denied_on: date
+    reason: str
+    statement: str = ""
+    rebuttal: str = ""
+
+
+@dataclass(frozen=True)
 class Referral(Stored):
     """What a referral says beyond a progress letter. `agreed`: the client agreed to it."""
 
@@ -294,6 +306,7 @@ class Letter(Stored):
     next_contact: str = ""
     if_worse: str = ""
     consent: ConsentToShare = field(default_factory=ConsentToShare)
+    disagreements: tuple[Disagreement, ...] = ()
     referral: Referral | None = None
     short_forms: tuple[ShortForm, ...] = ()
 
@@ -636,6 +649,22 @@ def _consent(letter: Letter) -> Section:
     return Section(CONSENT, (Text(letter.consent.words),))
 
 
+def _disagreements(letter: Letter) -> Section | None:
+    """Source: 45 CFR 164.526(d)(5): request, denial, statement and rebuttal go along."""
+    if not letter.disagreements:
+        return None
+    lines: list[Part] = []
+    for one in letter.disagreements:
+        asked = f"The client asked to amend the record on {date_words(one.asked_on)}"
+        denied = f"Denied on {date_words(one.denied_on)}"
+        lines += [Text(f"“{one.asked}”", asked), Text(one.reason, denied)]
+        if one.statement:
+            lines.append(Text(f"“{one.statement}”", "The client’s statement of disagreement"))
+        if one.rebuttal:
+            lines.append(Text(one.rebuttal, "The clinic’s answer to the statement"))
+    return Section("What the client disagrees with", tuple(lines))
+
+
 def _signs(letter: Letter) -> Section:
     referral = letter.referral or Referral()
     return Section(
@@ -721,6 +750,7 @@ _PROGRESS = (
     _advice,
     _needs,
     _next,
+    _disagreements,
     _consent,
     _short_forms,
     _author,
@@ -748,6 +778,7 @@ _REFERRAL = (
     _advice,
     _needs,
     _next,
+    _disagreements,
     _consent,
     _followed,
     _short_forms,

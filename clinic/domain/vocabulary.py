@@ -175,3 +175,24 @@ class TrailAction(StrEnum):
     BACKUP = "backup"
     RESTORE = "restore"
     INVITE = "invite"
+
+
+class RequestKind(StrEnum):
+    """What a client may ask of the record."""
+
+    AMENDMENT = "amendment"
+    COPY = "copy"
+    ERASURE = "erasure"
+    RESTRICTION = "restriction"
+
+
+class RequestManner(StrEnum):
+    WRITTEN = "written"
+    EMAIL = "email"
+    SPOKEN = "spoken"
+
+
+class RequestOutcome(StrEnum):
+    ACCEPTED = "accepted"
+    DENIED = "denied"
+    WITHDRAWN = "withdrawn"

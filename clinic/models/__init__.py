@@ -6,6 +6,7 @@ from clinic.models.hours import HoursChange, KeptTime, WaitingEntry
 from clinic.models.invitations import Invitation
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
+from clinic.models.record_requests import RecordRequest
 from clinic.models.reminders import CalendarFeed, Reminder
 from clinic.models.sites import Site, SiteRow
 from clinic.models.staff import Staff
@@ -28,6 +29,7 @@ __all__ = [
     "Paper",
     "PolicyConfirmation",
     "Reassessment",
+    "RecordRequest",
     "Referrer",
     "Reminder",
     "Room",

@@ -315,6 +315,23 @@ def consent_of(answer: Consent | None) -> parts.ConsentToShare:
     return parts.ConsentToShare(answer.given, answer.giver, answer.given_on, answer.limits)
 
 
+def disagreements_of(client: Client, to: Addressee) -> tuple[parts.Disagreement, ...]:
+    """Denied amendments that others are told of; the client knows them."""
+    if to.reader is Reader.CLIENT:
+        return ()
+    return tuple(
+        parts.Disagreement(
+            asked_on=row.received_on,
+            asked=" ".join(row.words.split()),
+            denied_on=timezone.localdate(row.decided_at),
+            reason=" ".join(row.answer.split()),
+            statement=" ".join(row.statement.split()),
+            rebuttal=" ".join(row.rebuttal.split()),
+        )
+        for row in client.record_requests.passed_on()
+    )
+
+
 def programme_of(held: Held, letter: Letter, judged: Judged) -> dict[str, Any]:
     """Exercises, plan and handout of the programme as decided; the proposal stays unsaid.
 

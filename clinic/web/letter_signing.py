@@ -12,7 +12,7 @@ from clinic.domain.letter import Letter, Reader
 from clinic.domain.paper import Signature, Unprintable
 from clinic.models import Client, Paper, Staff
 from clinic.services import papers
-from clinic.web.letter_record import consent_of, sharing_of
+from clinic.web.letter_record import consent_of, disagreements_of, sharing_of
 
 NO_CONSENT = (
     "The client has not agreed to sharing: ask, and keep the answer under consents. "
@@ -60,7 +60,8 @@ def refuse_unready(letter: Letter, client: Client) -> None:
 def sign_letter(*, paper: Paper, by: Staff) -> Paper:
     """Sign a letter as it was shown; raises ValidationError and StaleError.
 
-    The consent that is printed is the one in force at this moment.
+    The consent that is printed is the one in force at this moment, and what the client disagrees
+    with is what stands now.
     """
     letter = Letter.from_json(paper.content)
     author = Signature(str(by), by.profession, by.registration_number)
@@ -78,4 +79,10 @@ def sign_letter(*, paper: Paper, by: Staff) -> Paper:
 def _signed(letter: Letter, client: Client, at: datetime) -> dict[str, Any]:
     author = replace(letter.head.author, signed_at=timezone.localtime(at))
     head = replace(letter.head, author=author)
-    return replace(letter, head=head, consent=consent_of(sharing_of(client))).to_json()
+    signed = replace(
+        letter,
+        head=head,
+        consent=consent_of(sharing_of(client)),
+        disagreements=disagreements_of(client, letter.to),
+    )
+    return signed.to_json()

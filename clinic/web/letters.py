@@ -265,6 +265,7 @@ def _collected(assessment: Assessment, frame: Frame, judged: Judged | None = Non
         needs=record.needs_of(held),
         next_contact=record.next_contact_of(held),
         consent=record.consent_of(held.sharing),
+        disagreements=record.disagreements_of(assessment.client, frame.to),
         **record.programme_of(held, letter, judged),
     )
     if letter.referral is not None:

@@ -6,7 +6,7 @@ import factory
 from factory.django import DjangoModelFactory
 
 from assessments.models import Assessment, Episode, Goal
-from clinic.models import Alert, Consent, Hold, Paper, Reassessment
+from clinic.models import Alert, Consent, Hold, Paper, Reassessment, RecordRequest
 from tests.clinic.documents.papers import BARE
 from tests.factories import StaffFactory
 
@@ -57,6 +57,20 @@ class ReassessmentFactory(OfClient):
     clinician = factory.SubFactory(StaffFactory)
     due_on = date(2026, 4, 1)
     opened_on = date(2026, 2, 1)
+
+
+class RecordRequestFactory(OfClient):
+    class Meta:
+        model = RecordRequest
+
+    kind = "amendment"
+    received_on = date(2026, 5, 4)
+    manner = "written"
+    words = "My left knee hurt, not my right one."
+    noted_by = factory.SubFactory(StaffFactory)
+    noted_at = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    due_on = date(2026, 6, 4)
+    limit_source = "GDPR, articles 12(3) and 16"
 
 
 class PaperFactory(OfClient):

@@ -35,6 +35,7 @@ from tests.factories.people import (
     HoldFactory,
     PaperFactory,
     ReassessmentFactory,
+    RecordRequestFactory,
 )
 from tests.vignettes.test_vignettes import CASES
 
@@ -149,6 +150,10 @@ MAKERS = {
     ("changes", "pk"): lambda world: HoursChangeFactory(site=world.staff.home_site).pk,
     ("kinds", "pk"): lambda world: AppointmentKindFactory(site=world.staff.home_site).pk,
     ("calendars", "secret"): lambda world: make_feed(staff=world.staff),
+    ("requests", "pk"): lambda world: world.of_client(
+        RecordRequestFactory, noted_by=world.staff, kind="copy"
+    ),
+    ("steps", "step"): lambda world: "decide",
     ("state", "act"): lambda world: "arrived",
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,
     ("episodes", "pk"): lambda world: make_episode(world.runner, world.staff).pk,

@@ -163,6 +163,8 @@ def _diary(record: Record, sheet: Sheet) -> Iterator[Resource]:
         yield care.waiting(row, client, sheet)
     for row in rows["reminders"]:
         yield records.reminder(row, client, sheet)
+    for row in rows["requests"]:
+        yield records.record_request(row, client, sheet)
 
 
 def _clinical(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]:

@@ -37,6 +37,7 @@ from clinic.models import (
     Hold,
     Paper,
     Reassessment,
+    RecordRequest,
     Reminder,
     Sending,
     Site,
@@ -160,6 +161,7 @@ def _by_client(pks: Sequence[int], wish: Wish) -> dict[str, dict[int, list[Any]]
         ),
         "reassessments": rows(Reassessment.objects.select_related("clinician").order_by("pk")),
         "waiting": rows(WaitingEntry.objects.select_related("kind", "clinician").order_by("pk")),
+        "requests": rows(RecordRequest.objects.order_by("pk")),
         "reminders": rows(Reminder.objects.select_related("made_by").order_by("pk")),
         "papers": rows(
             Paper.objects.without_bytes()
@@ -279,12 +281,21 @@ def _record(
         "reassessments": [one for one in own["reassessments"] if wish.holds(one.due_on)],
         "waiting": [one for one in own["waiting"] if wish.holds(day_of(one.since, client))],
         "reminders": [one for one in own["reminders"] if wish.holds(day_of(one.made_at, client))],
+        "requests": [one for one in own["requests"] if _goes_out(one, client, wish)],
         "papers": papers,
         "sendings": [one for one in own["sendings"] if one.paper_id in kept],
         "trail": own["trail"],
     }
     _rounds(record, own, wish)
     return record
+
+
+def _goes_out(row: RecordRequest, client: Client, wish: Wish) -> bool:
+    """Requests of the period; what the client disagrees with goes along with every export."""
+    if row.is_denied_amendment and (row.statement or row.goes_along):
+        return True
+    answered = day_of(row.decided_at, client) if row.decided_at else None
+    return wish.touches(row.received_on, answered)
 
 
 def _newest_days(assessments: Sequence[Assessment]) -> dict[int, date]:

@@ -9,7 +9,7 @@ from typing import Any
 from assessments.models import Addendum, Placement
 from clinic.domain.trail_words import act_words, detail_words, object_words
 from clinic.domain.vocabulary import PaperKind, ReminderOutcome, TrailAction
-from clinic.models import Client, Paper, Reminder, Sending, Staff, TrailEntry
+from clinic.models import Client, Paper, RecordRequest, Reminder, Sending, Staff, TrailEntry
 from clinic.web.fhir.observations import Looked, key_of, says_something
 from clinic.web.fhir.people import of_client
 from clinic.web.fhir.requests import PRIORITIES
@@ -155,6 +155,26 @@ def reminder(row: Reminder, client: Client, sheet: Sheet) -> Resource:
         sent=sheet.instant(row.made_at),
         recipient=[of_client(client, sheet)],
         sender=sheet.person(row.made_by),
+    )
+
+
+def record_request(row: RecordRequest, client: Client, sheet: Sheet) -> Resource:
+    """A request about the record with all that followed, each part a text of its own."""
+    said = [("Request", row.words)]
+    if row.outcome:
+        said.append((f"Answer: {row.get_outcome_display()}", row.answer))
+    said += [("Statement of disagreement", row.statement), ("Answer to it", row.rebuttal)]
+    return sheet.resource(
+        "Communication",
+        f"request-{row.pk}",
+        status="completed" if row.outcome else "in-progress",
+        category=[sheet.concept(f"request.{row.kind}")],
+        medium=[{"text": row.get_manner_display()}],
+        subject=of_client(client, sheet),
+        received=row.received_on.isoformat(),
+        sender=of_client(client, sheet),
+        recipient=[sheet.site(client.site)],
+        payload=[{"contentString": f"{head}: {text}"} for head, text in said if text],
     )
 
 

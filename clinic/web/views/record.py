@@ -99,6 +99,7 @@ def _clinical(client: Client) -> dict[str, Any]:
         "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
         "episodes": _episodes(client),
         "papers": client.papers.for_listing(),
+        "requests": client.record_requests.all(),
         "entries": TrailEntry.objects.filter(client=client, action=TrailAction.VIEW).order_by(
             "-at", "-pk"
         )[:TRAIL_LINES],

@@ -23,6 +23,7 @@ from clinic.models import (
     Paper,
     PolicyConfirmation,
     Reassessment,
+    RecordRequest,
     Staff,
 )
 from clinic.services.reassessments import AHEAD, today_at
@@ -57,7 +58,7 @@ def today(request: StaffRequest) -> HttpResponse:
     if staff.is_reception:
         context |= _for_reception(day, diary, due)
     if staff.is_manager:
-        context |= _for_manager(due, drafts)
+        context |= _for_manager(staff, day, due, drafts)
     return render(request, "clinic/today.html", context)
 
 
@@ -120,8 +121,11 @@ def _to_hand_over(arrivals: list[Appointment], day: date) -> list[Handing]:
     ]
 
 
-def _for_manager(due: list[Due], drafts: list[Assessment]) -> dict[str, Any]:
+def _for_manager(
+    staff: Staff, day: date, due: list[Due], drafts: list[Assessment]
+) -> dict[str, Any]:
     return {
+        **_requests(staff, day),
         "draft_count": len(drafts),
         "late_count": sum(it.late for it in due),
         "points_to_confirm": _points_to_confirm(),
@@ -167,6 +171,12 @@ def _papers(staff: Staff) -> Iterable[Paper]:
     )
     waiting = rows.filter(Q(state=PaperState.DRAFT) | unsent)
     return waiting.select_related("client").without_bytes().order_by("created_at")
+
+
+def _requests(staff: Staff, day: date) -> dict[str, int]:
+    """Open requests about records, and how many of them are past their last day."""
+    days = [row.last_day for row in RecordRequest.objects.for_staff(staff).open().only_days()]
+    return {"request_count": len(days), "requests_late": sum(it < day for it in days)}
 
 
 def _points_to_confirm() -> int:
