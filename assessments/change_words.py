@@ -44,8 +44,14 @@ def change_words(change: Change, unit: str) -> str:
     moved = f"{sign}{number_words(abs(change.difference))} {unit}".strip()
     if change.error is None or change.governs is None or change.verdict.cannot_be_told:
         return f"{moved}, {verdict_words(change)}"
-    error = f"{number_words(change.error)} {unit}".strip()
-    return (
-        f"{moved}, {verdict_words(change)} "
-        f"(detectable difference {error}, {GOVERNS_WORDS[change.governs]})"
-    )
+    widened = change.together > 1
+    error = f"{number_words(_short(change.error) if widened else change.error)} {unit}".strip()
+    whose = GOVERNS_WORDS[change.governs]
+    if widened:
+        whose += f", widened as {change.together} visits are judged together"
+    return f"{moved}, {verdict_words(change)} (detectable difference {error}, {whose})"
+
+
+def _short(number: Decimal) -> Decimal:
+    """A computed number to three figures."""
+    return Decimal(f"{number:.3g}")

@@ -63,7 +63,8 @@ class Reading:
 class Change:
     """difference: now minus then; error: detectable difference; why: what is not comparable.
 
-    governs: which error is the larger and decides, None where no error is known.
+    governs: which error is the larger and decides, None where no error is known. together: how
+    many visits the error was widened for, 1 where it was not.
     """
 
     difference: Decimal
@@ -71,6 +72,7 @@ class Change:
     verdict: Verdict
     why: str = ""
     governs: Governs | None = None
+    together: int = 1
 
 
 def change(

@@ -28,15 +28,18 @@ def visit_changes(
     changes = [change(first, now, measure, confidence) for now in later]
     judged = [place for place, one in enumerate(changes) if not one.verdict.cannot_be_told]
     judged.sort(key=lambda place: _size(changes[place]), reverse=True)
-    wider, stopped = Decimal(1), False
+    together, stopped = 1, False
     for step, place in enumerate(judged):
         if not stopped:
-            wider = widening(len(judged) - step, confidence)
+            together = len(judged) - step
         one = changes[place]
-        error = (one.error or Decimal(0)) * wider
+        error = (one.error or Decimal(0)) * widening(together, confidence)
         stopped = stopped or abs(one.difference) < error
         changes[place] = replace(
-            one, error=error, verdict=verdict_on(first, later[place], measure, error)
+            one,
+            error=error,
+            verdict=verdict_on(first, later[place], measure, error),
+            together=together,
         )
     return tuple(changes)
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
+from decimal import Decimal
 from math import ceil, floor, isfinite, log10
 
 WIDTH, HEIGHT = 340.0, 150.0
@@ -165,7 +166,9 @@ def _scale(chart: Chart) -> tuple[float, float, float]:
 
 
 def _number(value: float, step: float) -> str:
-    decimals = max(0, -floor(log10(step) + 1e-9)) + (str(step).rstrip("0").endswith("25"))
+    # as many decimals as the step has: of 2.5 one, or 2.5 and 7.5 would read as 2 and 8
+    exponent = Decimal(f"{step:.3g}").normalize().as_tuple().exponent
+    decimals = max(0, -int(exponent))
     text = f"{value:.{decimals}f}"
     return text.replace("-", "−") if float(text) else text.replace("-", "")
 

@@ -137,6 +137,19 @@ def test_other_conditions_give_no_verdict_and_say_why(tables):
     )
 
 
+def test_several_visits_are_judged_together_and_that_is_said(tables):
+    values = ("156", "160", "166")
+    visits = [visit(place, seen("cadence", value)) for place, value in enumerate(values)]
+    found = only(progress(visits, tables))
+
+    # two later visits: 3 steps/min of features.csv times 2.2414 / 1.9600, the two-sided normal
+    # values for 0.05 / 2 and 0.05 (Holm S 1979, Scandinavian Journal of Statistics 6:65-70)
+    assert change_words(found.since_first, "steps/min") == (
+        "+10 steps/min, better (detectable difference 3.43 steps/min, published for this measure, "
+        "widened as 2 visits are judged together)"
+    )
+
+
 def test_the_larger_error_governs_and_is_named(tables):
     feature = tables.features["cadence"]
     small = change(Reading(Decimal(156)), Reading(Decimal(160)), feature)

@@ -42,6 +42,12 @@ def test_values_stand_on_their_scale():
     assert [place.y for place in plot.places] == [words["0"], words["30"]]
 
 
+def test_scale_in_steps_of_two_and_a_half_says_so():
+    plot = chart(0, 7)
+
+    assert [tick.words for tick in plot.values] == ["0.0", "2.5", "5.0", "7.5"]
+
+
 def test_error_bars_are_95_percent():
     # 1.96 standard errors of a normal distribution on either side
     plot = plotted(Chart((Mark(DAY, 0.0, 1.0), Mark(DAY + timedelta(days=9), 10.0, None))))
@@ -132,3 +138,6 @@ def test_everything_stays_on_the_sheet(rows):
             assert TOP <= place.top <= place.bottom <= HEIGHT - BOTTOM
     assert 2 <= len(plot.values) <= 12
     assert len({tick.words for tick in plot.values}) == len(plot.values)
+    said = [float(tick.words.replace("−", "-")) for tick in plot.values]
+    steps = [after - before for before, after in pairwise(said)]
+    assert steps == pytest.approx([steps[0]] * len(steps), rel=1e-6)
