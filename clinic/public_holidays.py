@@ -1,9 +1,34 @@
 """Public holidays of a region, from the library that follows national rules."""
 
+import re
 from datetime import date
 from functools import lru_cache
 
 from django.core.exceptions import ValidationError
+
+# ISO 3166-1 alpha-2, and a part by ISO 3166-2; the library knows some towns by other names
+CODE = re.compile(r"[A-Z]{2}(-[A-Z0-9]{1,3})?")
+
+
+@lru_cache(maxsize=1)
+def regions() -> dict[str, str]:
+    """Codes whose holidays the library knows, each with its name in words, sorted by name."""
+    import holidays  # slow import
+    from holidays.registry import COUNTRIES  # slow import
+
+    names = {codes[1]: name.replace("_", " ").title() for name, codes in COUNTRIES.items()}
+    found = {}
+    for country, parts in holidays.list_supported_countries(include_aliases=False).items():
+        found[country] = names.get(country, country)
+        known = getattr(holidays, country).subdivisions_aliases
+        words = {code: name for name, code in known.items()}
+        for part in parts:
+            found[f"{country}-{part}"] = f"{found[country]}, {words.get(part, part)}"
+    return {
+        code: found[code]
+        for code in sorted(found, key=lambda it: found[it])
+        if CODE.fullmatch(code)
+    }
 
 
 @lru_cache(maxsize=64)

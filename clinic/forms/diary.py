@@ -13,6 +13,7 @@ from clinic.domain.diary import Hours, MissingTimeError, moment
 from clinic.domain.vocabulary import ReassessmentState
 from clinic.forms.people import plain_helper
 from clinic.models import Appointment, AppointmentKind, Room, Site, Staff
+from clinic.widgets import day_of_our_time
 
 DAY_EXAMPLE = "For example 12.3.2027."
 
@@ -20,7 +21,7 @@ DAY_EXAMPLE = "For example 12.3.2027."
 class DayForm(forms.Form):
     """Which day of the diary, and of which site."""
 
-    day = forms.DateField(required=False, help_text=DAY_EXAMPLE)
+    day = forms.DateField(required=False, help_text=DAY_EXAMPLE, validators=[day_of_our_time])
     site = forms.ModelChoiceField(Site.objects.none(), required=False, empty_label=None)
 
     def __init__(self, *args: Any, staff: Staff, **kwargs: Any) -> None:
@@ -64,8 +65,10 @@ class FindForm(HoursFields):
 
     kind = forms.ModelChoiceField(AppointmentKind.objects.none(), empty_label=None)
     clinician = forms.ModelChoiceField(Staff.objects.none(), required=False, empty_label="anybody")
-    day = forms.DateField(label="On or after", help_text=DAY_EXAMPLE)
-    after = forms.DateTimeField(required=False, widget=forms.HiddenInput)
+    day = forms.DateField(label="On or after", help_text=DAY_EXAMPLE, validators=[day_of_our_time])
+    after = forms.DateTimeField(
+        required=False, widget=forms.HiddenInput, validators=[day_of_our_time]
+    )
 
     def __init__(
         self, *args: Any, site: Site, clinicians: Any, moving: bool = False, **kwargs: Any
@@ -138,6 +141,7 @@ class BookingForm(forms.ModelForm):
 
     def clean_local_date(self) -> date:
         day: date = self.cleaned_data["local_date"]
+        day_of_our_time(day)
         if day < self.today:
             raise ValidationError("This day is over: choose today or later.")
         return day
@@ -190,7 +194,7 @@ class CloseForm(ReasonForm):
 class DueForm(forms.Form):
     """When a client is to be looked at again, and by whom."""
 
-    due_on = forms.DateField(label="Due on", help_text=DAY_EXAMPLE)
+    due_on = forms.DateField(label="Due on", help_text=DAY_EXAMPLE, validators=[day_of_our_time])
     clinician = forms.ModelChoiceField(Staff.objects.none(), empty_label=None)
 
     def __init__(self, *args: Any, today: date, clinicians: Any, **kwargs: Any) -> None:

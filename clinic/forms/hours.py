@@ -14,6 +14,7 @@ from clinic.domain.opening import ChangeKind
 from clinic.forms.diary import DAY_EXAMPLE, HoursFields
 from clinic.forms.people import plain_helper
 from clinic.models import AppointmentKind, HoursChange, Site, Staff
+from clinic.widgets import day_of_our_time
 
 STRETCH = re.compile(r"(\d{1,2})(?:[:.](\d{2}))?\s*(?:-|–|to)\s*(\d{1,2})(?:[:.](\d{2}))?")
 EXAMPLE = "For example 9:00-12:30, 13:30-17:30. Empty: not to be booked."
@@ -74,6 +75,8 @@ class ChangeForm(forms.ModelForm):
         self.instance.site = site
         self.fields["clinician"].queryset = clinicians  # type: ignore[attr-defined]
         self.fields["clinician"].empty_label = f"everybody at {site}"  # type: ignore[attr-defined]
+        for name in ("first_day", "last_day"):
+            self.fields[name].validators.append(day_of_our_time)
         self.fields["kind"] = forms.TypedChoiceField(
             label="These days are",
             choices=[
@@ -119,8 +122,13 @@ class WaitingForm(HoursFields):
 
     kind = forms.ModelChoiceField(AppointmentKind.objects.none(), empty_label=None)
     clinician = forms.ModelChoiceField(Staff.objects.none(), required=False, empty_label="anybody")
-    earliest = forms.DateField(label="Not before", required=False, help_text=DAY_EXAMPLE)
-    latest = forms.DateField(label="Not after", required=False)
+    earliest = forms.DateField(
+        label="Not before",
+        required=False,
+        help_text=DAY_EXAMPLE,
+        validators=[day_of_our_time],
+    )
+    latest = forms.DateField(label="Not after", required=False, validators=[day_of_our_time])
 
     def __init__(self, *args: Any, site: Site, clinicians: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)

@@ -11,6 +11,7 @@ from clinic.domain.sites import zones
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import AddressMixin, plain_helper
 from clinic.models import Room, Site, Staff
+from clinic.public_holidays import regions
 
 ROLE_WORDS = {
     Role.CLINICIAN: "clinician: assesses, signs, writes letters; sees the whole record",
@@ -126,7 +127,11 @@ class SiteForm(SeenMixin, AddressMixin, forms.ModelForm):
             "email": "E-mail",
         }
         widgets = {"address": forms.Textarea(attrs={"rows": 4})}
-        help_texts = {"time_zone": "Appointments that are agreed keep the zone of that moment."}
+        help_texts = {
+            "time_zone": "Appointments that are agreed keep the zone of that moment.",
+            "holiday_region": "Nobody is booked on them, unless the hours of that day say so. "
+            "A local holiday that is missing is entered as a closed day.",
+        }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -134,6 +139,13 @@ class SiteForm(SeenMixin, AddressMixin, forms.ModelForm):
         if self.instance.pk and self.instance.time_zone not in names:
             names = [self.instance.time_zone, *names]
         self.fields["time_zone"].widget = forms.Select(choices=[(name, name) for name in names])
+        holidays = [(code, f"{name} ({code})") for code, name in regions().items()]
+        kept = self.instance.holiday_region
+        if kept and kept not in regions():
+            holidays.insert(0, (kept, f"{kept}: not known, choose another"))
+        self.fields["holiday_region"].widget = forms.Select(
+            choices=[("", "none are kept"), *holidays]
+        )
         self.helper = plain_helper(
             "clinic_name",
             Div("name", "code", css_class="pair"),

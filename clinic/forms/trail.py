@@ -10,6 +10,7 @@ from clinic.domain.trail_words import ACTS
 from clinic.domain.vocabulary import TrailAction
 from clinic.forms.people import plain_helper
 from clinic.models import Staff
+from clinic.widgets import day_of_our_time
 
 DAY_EXAMPLE = "For example 12.3.2027."
 
@@ -27,8 +28,15 @@ class TrailForm(forms.Form):
     person = forms.ModelChoiceField(
         label="Member of staff", queryset=Staff.objects.none(), required=False, empty_label="all"
     )
-    first = forms.DateField(label="From day", required=False, help_text=DAY_EXAMPLE)
-    last = forms.DateField(label="To day", required=False, help_text="Empty: that one day.")
+    first = forms.DateField(
+        label="From day", required=False, help_text=DAY_EXAMPLE, validators=[day_of_our_time]
+    )
+    last = forms.DateField(
+        label="To day",
+        required=False,
+        help_text="Empty: that one day.",
+        validators=[day_of_our_time],
+    )
     action = forms.ChoiceField(
         label="What was done",
         required=False,

@@ -1,9 +1,10 @@
 """Rooms, hours, appointments and the reassessments that are due."""
 
 import calendar
-from datetime import date
+from datetime import date, datetime
 from typing import Self
 from uuid import uuid4
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.db import models
@@ -168,6 +169,21 @@ class Appointment(SiteRow):
 
     def __str__(self) -> str:
         return f"{self.local_date:%d %b %Y} {self.local_time:%H:%M}"
+
+    def on_its_clock(self, at: datetime) -> datetime:
+        """An instant on the clock of the appointment, without a zone.
+
+        A template shows an instant that has a zone on the clock of the machine.
+        """
+        return at.astimezone(ZoneInfo(self.time_zone)).replace(tzinfo=None)
+
+    @property
+    def booked_local(self) -> datetime:
+        return self.on_its_clock(self.booked_at)
+
+    @property
+    def arrived_local(self) -> datetime | None:
+        return self.on_its_clock(self.arrived_at) if self.arrived_at else None
 
 
 class ReassessmentQuerySet(models.QuerySet["Reassessment"]):

@@ -9,6 +9,7 @@ from django.db import transaction
 from clinic.domain.sites import KINDS, is_zone
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import AppointmentKind, Room, Site, Staff
+from clinic.public_holidays import regions
 from clinic.services import trail
 from clinic.services.staff import CHANGED
 
@@ -35,6 +36,13 @@ def add_site(*, by: Staff | None, **fields: Any) -> Site:
 def _check(site: Site) -> None:
     if not is_zone(site.time_zone):
         raise ValidationError({"time_zone": "There is no such time zone. Choose one of the list."})
+    if site.holiday_region and site.holiday_region not in regions():
+        raise ValidationError(
+            {
+                "holiday_region": f"Public holidays of {site.holiday_region} are not known. "
+                "Choose a country or a part of one from the list, or none."
+            }
+        )
     site.full_clean()
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -188,8 +188,14 @@ def _found(
         "next_day": asked["day"] + timedelta(days=1),
         "asked_again": urlencode(again, doseq=True),
         "kept": kept,
-        "kept_start": kept and kept.starts_at.astimezone(free_times.zone_of(client.site)),
+        "kept_start": kept and _on_the_clock_of(client.site, kept.starts_at),
+        "kept_until": kept and _on_the_clock_of(client.site, kept.kept_until),
     }
+
+
+def _on_the_clock_of(site: Site, at: datetime) -> datetime:
+    """Without a zone: a template shows one that has it on the clock of the machine."""
+    return at.astimezone(free_times.zone_of(site)).replace(tzinfo=None)
 
 
 @require_POST

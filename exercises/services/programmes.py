@@ -13,7 +13,7 @@ from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
 from clinic.services import trail
 from clinic.services.people import StaleError
-from clinic.services.reassessments import open_reassessment
+from clinic.services.reassessments import open_reassessment, today_at
 from exercises.domain.decisions import Decision
 from exercises.domain.dose import DOSE
 from exercises.domain.edition import Edition
@@ -226,7 +226,7 @@ def issue(
     open_reassessment(
         client=found.assessment.client,
         clinician=found.assessment.clinician,
-        due_on=max(found.review_on, timezone.localdate()),
+        due_on=max(found.review_on, today_at(found.assessment.client.site)),
         by=by,
     )
     trail.record(

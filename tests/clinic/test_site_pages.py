@@ -8,6 +8,7 @@ from django.urls import reverse
 from clinic.domain.sites import is_zone, zones
 from clinic.domain.vocabulary import Role
 from clinic.models import AppointmentKind, Room, Site, TrailEntry
+from clinic.public_holidays import public_holidays, regions
 from tests.factories import RoomFactory, SiteFactory, StaffFactory
 
 FIELDS = {
@@ -54,6 +55,9 @@ def test_site_is_added_with_kinds_and_its_maker(office, max_):
     [
         ({"time_zone": "Europe/Atlantis"}, "There is no such time zone"),
         ({"time_zone": "../../etc/passwd"}, "There is no such time zone"),
+        ({"holiday_region": "England"}, "Public holidays of England are not known."),
+        ({"holiday_region": "GB-XYZ"}, "Public holidays of GB-XYZ are not known."),
+        ({"holiday_region": "gb-eng"}, "Public holidays of gb-eng are not known."),
         ({"code": "ml"}, "One to four capital letters"),
         ({"code": "ML"}, "already exists"),
         ({"name": "Mill Lane"}, "already exists"),
@@ -105,6 +109,61 @@ def test_value_that_somebody_changed_is_not_written_over(office, max_):
     assert "Somebody else changed this to 111 meanwhile" in page.content.decode()
     assert merged.status_code == 302
     assert (site.telephone, site.clinic_name) == ("111", "Other")
+
+
+def test_region_of_the_holidays_is_chosen_from_a_list_of_names(office, max_):
+    site = max_.home_site
+    address = reverse("site-open", args=[site.pk])
+
+    page = office.get(address).content.decode()
+    office.post(address, shown(office, site) | {"holiday_region": "GB-SCT"})
+
+    site.refresh_from_db()
+    assert '<option value="GB-SCT">United Kingdom, Scotland (GB-SCT)</option>' in page
+    assert '<option value="" selected>none are kept</option>' in page
+    assert site.holiday_region == "GB-SCT"
+    assert lines() == [("change", "site", {"fields": ["holiday_region"]})]
+
+
+def test_refused_region_stays_as_it_was_and_is_said_beside_the_field(office, max_):
+    site = max_.home_site
+    address = reverse("site-open", args=[site.pk])
+
+    page = office.post(address, shown(office, site) | {"holiday_region": "GB-XYZ"})
+
+    site.refresh_from_db()
+    assert page.context["form"].errors == {
+        "holiday_region": [
+            "Public holidays of GB-XYZ are not known. "
+            "Choose a country or a part of one from the list, or none."
+        ]
+    }
+    assert (site.holiday_region, lines()) == ("", [])
+
+
+def test_stored_region_that_is_not_known_can_be_seen_and_changed(office, max_):
+    site = max_.home_site
+    Site.objects.filter(pk=site.pk).update(holiday_region="XX")
+    address = reverse("site-open", args=[site.pk])
+
+    page = office.get(address).content.decode()
+    office.post(address, shown(office, site) | {"holiday_region": ""})
+
+    site.refresh_from_db()
+    assert '<option value="XX" selected>XX: not known, choose another</option>' in page
+    assert site.holiday_region == ""
+
+
+def test_every_region_of_the_list_has_holidays():
+    """The parts of the United Kingdom are those of ISO 3166-2:GB, its countries and province."""
+    found = regions()
+
+    assert {it for it in found if it.startswith("GB-")} == {"GB-ENG", "GB-NIR", "GB-SCT", "GB-WLS"}
+    assert list(found.values()) == sorted(found.values())
+    assert max(map(len, found)) <= Site._meta.get_field("holiday_region").max_length
+    # nobody lives there (BV, HM, IO), none in wartime (UA), not announced so far (LK)
+    none = {code for code in found if not public_holidays(code, 2027)}
+    assert none == {"BV", "HM", "IO", "LK", "UA"}
 
 
 def test_rooms_are_added_and_changed(office, max_):

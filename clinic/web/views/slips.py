@@ -36,7 +36,7 @@ def slip_of(appointment: Appointment) -> Slip:
         head=PaperHead(
             letterhead_of(client.site),
             person_of(client),
-            dated=appointment.booked_at.date(),
+            dated=appointment.booked_local.date(),
             print_size=PrintSize.LARGE if large else PrintSize.STANDARD,
         ),
         starts_at=datetime.combine(appointment.local_date, appointment.local_time),
