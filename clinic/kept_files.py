@@ -20,7 +20,7 @@ def keep(data: bytes, owner: Staff) -> str:
     """Seal the bytes into the data folder and return the name to ask for them by."""
     folder = _folder()
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    _drop_old(folder)
+    drop_old()
     name = secrets.token_hex(16)
     text = f"{owner.pk}\n".encode() + zlib.compress(data)
     path = folder / name
@@ -57,7 +57,8 @@ def _path(name: str) -> Path | None:
     return _folder() / name if len(name) == 32 and set(name) <= NAME else None
 
 
-def _drop_old(folder: Path) -> None:
-    for path in folder.iterdir():
+def drop_old() -> None:
+    """Remove what has waited too long."""
+    for path in _folder().iterdir() if _folder().is_dir() else ():
         if time.time() - path.stat().st_mtime > LIFE:
             path.unlink(missing_ok=True)

@@ -145,6 +145,23 @@ class SendingManner(StrEnum):
     BY_HAND = "by_hand"
 
 
+class DestructionBasis(StrEnum):
+    """Why a record may be destroyed."""
+
+    OVER = "over"
+    ASKED = "asked"
+    MISTAKE = "mistake"
+    AGAIN = "again"  # an old backup brought it back
+
+
+class DestructionDecision(StrEnum):
+    """What the second person decided, or what was answered to a request."""
+
+    REFUSED = "refused"
+    KEPT = "kept"
+    CONFIRMED = "confirmed"
+
+
 class TrailAction(StrEnum):
     VIEW = "view"
     CREATE = "create"

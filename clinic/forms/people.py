@@ -74,7 +74,7 @@ class ClientForm(AddressMixin, forms.ModelForm):
 
     class Meta:
         model = Client
-        fields = [*NAMES, *CONTACT, *READING, *CLINICAL]
+        fields = [*NAMES, "died_on", *CONTACT, *READING, *CLINICAL]
         widgets = {
             "allergies_known": forms.RadioSelect,
             "medicines_known": forms.RadioSelect,
@@ -97,7 +97,10 @@ class ClientForm(AddressMixin, forms.ModelForm):
         doctors = self.fields["doctor"]
         doctors.queryset = Referrer.objects.filter(site=site)  # type: ignore[attr-defined]
         doctors.empty_label = "none named"  # type: ignore[attr-defined]
-        if self.instance.pk:
+        if not self.instance.pk:
+            del self.fields["died_on"]
+        else:
+            self.fields["died_on"].label = "Day of death"
             self.fields["version"].initial = self.instance.version
         self.helper = plain_helper(*self._groups(clinical=clinical))
 
@@ -108,6 +111,7 @@ class ClientForm(AddressMixin, forms.ModelForm):
                 Div("given_names", "family_name", css_class="pair"),
                 "preferred_name",
                 Div("birth_date", "sex_for_norms", css_class="pair"),
+                *(["died_on"] if self.instance.pk else []),
             ),
             Fieldset(
                 "Contact",

@@ -8,6 +8,7 @@ from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
 from clinic.models.record_requests import RecordRequest
 from clinic.models.reminders import CalendarFeed, Reminder
+from clinic.models.retention import Destruction, LegalHold
 from clinic.models.sites import Site, SiteRow
 from clinic.models.staff import Staff
 from clinic.models.trail import TrailEntry, TrailHead
@@ -19,12 +20,14 @@ __all__ = [
     "CalendarFeed",
     "Client",
     "Consent",
+    "Destruction",
     "Edition",
     "EditionTable",
     "Hold",
     "HoursChange",
     "Invitation",
     "KeptTime",
+    "LegalHold",
     "OpeningHours",
     "Paper",
     "PolicyConfirmation",

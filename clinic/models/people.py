@@ -1,7 +1,7 @@
 """Clients and those around them: referrers, consents, alerts, holds."""
 
 from datetime import date
-from typing import Self
+from typing import Any, Self
 
 from django.conf import settings
 from django.db import models
@@ -45,7 +45,7 @@ class Referrer(SiteRow):
 class ClientQuerySet(models.QuerySet["Client"]):
     def for_staff(self, staff: Staff) -> Self:
         """Clients of the sites that this person works at."""
-        return self.filter(site__staff=staff)
+        return self.filter(site__staff=staff, destroyed_on__isnull=True)
 
     def matching(self, words: str, born: date | None = None) -> Self:
         """Clients whose names, number or telephone hold every word, or who were born that day."""
@@ -63,8 +63,32 @@ class ClientQuerySet(models.QuerySet["Client"]):
         return self.select_related("site", "doctor")
 
 
+EMPTIED: dict[str, Any] = {
+    "family_name": "Destroyed record",
+    "given_names": "",
+    "preferred_name": "",
+    "birth_date": date(1900, 1, 1),  # a date is needed; no real one is left
+    "sex_for_norms": "",
+    "address": "",
+    "telephone": "",
+    "email": "",
+    "preferred_channel": Channel.LETTER.value,
+    "next_of_kin": "",
+    "doctor": None,
+    "document_format": DocumentFormat.STANDARD.value,
+    "communication_needs": "",
+    "language": "",
+    "allergies_known": Known.NOT_ASKED.value,
+    "allergies": "",
+    "medicines_known": Known.NOT_ASKED.value,
+    "medicines": "",
+    "died_on": None,
+    "search_text": "",
+}
+
+
 class Client(SiteRow):
-    """The person assessed."""
+    """The person assessed; of a destroyed record only number, site and two days are left."""
 
     number = models.CharField("record number", max_length=12, editable=False)
     family_name = models.CharField(max_length=80)
@@ -110,7 +134,13 @@ class Client(SiteRow):
         "medicines", max_length=10, choices=choices(Known), default=Known.NOT_ASKED.value
     )
     medicines = models.CharField("which medicines", max_length=300, blank=True)
+    died_on = models.DateField(
+        null=True,
+        blank=True,
+        help_text="Cancels what is booked and ends what is due. Nobody is reminded any more.",
+    )
     registered_on = models.DateField(editable=False)
+    destroyed_on = models.DateField(null=True, editable=False)
     search_text = models.TextField(editable=False)
     version = models.PositiveIntegerField(default=1, editable=False)
     objects = ClientQuerySet.as_manager()
@@ -127,6 +157,16 @@ class Client(SiteRow):
                 name="client_born_in_reach",
                 condition=Q(birth_date__gte=date(1900, 1, 1)),
                 violation_error_message="The date of birth lies before 1900: check the year.",
+            ),
+            models.CheckConstraint(
+                name="client_died_after_birth",
+                condition=Q(died_on__isnull=True) | Q(died_on__gte=F("birth_date")),
+                violation_error_message="The day of death lies before the birth.",
+            ),
+            # what stays of a destroyed record: number, site, two days
+            models.CheckConstraint(
+                name="client_destroyed_emptied",
+                condition=Q(destroyed_on__isnull=True) | Q(**EMPTIED),
             ),
             models.CheckConstraint(
                 name="client_allergies_stated",

@@ -20,6 +20,7 @@ from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.models import Appointment, AppointmentKind, Client, KeptTime, Room, Site, Staff
 from clinic.services import reassessments, trail, waiting_list
 from clinic.services.free_times import Offer, Wish, clinicians_of, next_free, plan_of
+from clinic.services.living import refuse_dead
 
 # what the guards' own refusals say, on SQLite and on PostgreSQL
 GUARD_WORDS = ("is taken at that time", "appointment_clinician_free", "appointment_room_free")
@@ -61,6 +62,7 @@ def book(
     first = _same_booking(client, kind, span)
     if first:
         return first
+    refuse_dead(client)
     appointment = Appointment(
         site=client.site,
         client=client,

@@ -21,7 +21,8 @@ from clinic.domain.people import (
 )
 from clinic.domain.vocabulary import ConsentFooting, ConsentPurpose, TrailAction
 from clinic.models import Alert, Appointment, Client, Consent, Reassessment, Referrer, Site, Staff
-from clinic.services import consents, trail
+from clinic.services import consents, deaths, trail
+from clinic.services.reassessments import today_at
 
 
 class StaleError(Exception):
@@ -128,8 +129,12 @@ def change_client(*, client: Client, seen: int, by: Staff, **fields: Any) -> Cli
     for name, value in fields.items():
         setattr(stored, name, value)
     _check_client(stored)
+    if stored.died_on and stored.died_on > today_at(stored.site):
+        raise ValidationError({"died_on": "This day lies in the future."})
     save_as_seen(stored, seen, [*changed, "search_text"])
     trail.record(TrailAction.CHANGE, by=by, row=stored, client=stored, fields=changed)
+    if "died_on" in changed and stored.died_on:
+        deaths.end_what_is_open(client=stored, by=by)
     return stored
 
 

@@ -11,6 +11,7 @@ from django.utils import timezone
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
 from clinic.models import Appointment, Client, Reassessment, Site, Staff
 from clinic.services import trail
+from clinic.services.living import refuse_dead
 
 KIND = "reassessment"  # code of the kind of appointment that answers a reassessment
 AHEAD = timedelta(days=14)  # rule of this clinic: what falls due is told two weeks before
@@ -32,6 +33,7 @@ def open_reassessment(
     is what the client came for: it is done, and a new one is opened.
     """
     Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
+    refuse_dead(client)
     today = today_at(client.site)
     standing = (
         Reassessment.objects.filter(client=client, state__in=UNFINISHED)
@@ -87,6 +89,7 @@ def reopen_reassessment(*, reassessment: Reassessment, by: Staff) -> Reassessmen
         return found
     if found.state not in {ReassessmentState.DECLINED, ReassessmentState.LOST}:
         raise ValidationError(f"This reassessment is {found.get_state_display()} by now.")
+    refuse_dead(found.client)
     found.state, found.reason = ReassessmentState.OPEN, ""
     found.full_clean()
     found.save(update_fields=["state", "reason"])

@@ -32,6 +32,7 @@ from clinic.models import (
     Staff,
 )
 from clinic.services import trail
+from clinic.services.living import refuse_dead
 
 FEED_BYTES = 32
 NO_CONSENT = "The client has not agreed to appointments by e-mail: ask, and keep the answer."
@@ -91,6 +92,7 @@ def remind(
     )
     if found.state != ReassessmentState.OPEN:
         raise ValidationError(f"This reassessment is {found.get_state_display()} by now.")
+    refuse_dead(found.client)
     reminder = Reminder(
         site=found.site,
         client=found.client,
@@ -127,6 +129,7 @@ def send_appointment(*, appointment: Appointment, by: Staff) -> None:
     )
     if found.state not in {AppointmentState.BOOKED, AppointmentState.CANCELLED}:
         raise ValidationError(f"This appointment is {found.get_state_display()} by now.")
+    refuse_dead(found.client)
     _refuse_unasked(found.client)
     content, method = appointment_file(found)
     trail.record(

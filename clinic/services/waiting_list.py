@@ -20,6 +20,7 @@ from clinic.models import (
     WaitingEntry,
 )
 from clinic.services import trail
+from clinic.services.living import refuse_dead
 
 KEPT_MINUTES = 5  # rule of this clinic: as long as a caller needs to find their diary
 
@@ -44,6 +45,7 @@ def wait(
     weekdays: 0 is Monday, none for any; hours: that the start lies in. Raises ValidationError.
     """
     Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
+    refuse_dead(client)
     standing = WaitingEntry.objects.waiting().filter(client=client, kind=kind).first()
     entry = standing or WaitingEntry(
         site=client.site, client=client, kind=kind, since=timezone.now(), asked_by=by
@@ -118,6 +120,7 @@ def keep_time(
     A time that the same person kept for the same client before is let go. Raises ValidationError
     where the time is taken or kept.
     """
+    refuse_dead(client)
     now = timezone.now()
     clear_at = starts_at + timedelta(minutes=kind.minutes + kind.clear_minutes)
     for row in (clinician, room):

@@ -108,7 +108,7 @@ def client_strip(context: Context) -> dict[str, Any]:
     clinical = request.user.is_clinician
     return {
         "client": client,
-        "age": client.age_on(today),
+        "age": client.age_on(client.died_on or today),
         "alerts": _alerts(client, today),
         "clinical": clinical,
         "holds": _holds(client, clinical=clinical),

@@ -82,7 +82,7 @@ def due_list(request: StaffRequest) -> HttpResponse:
 
 
 def _narrowed(staff: Staff, narrowed: str, today: date) -> Any:
-    mine = Reassessment.objects.filter(site__staff=staff)
+    mine = Reassessment.objects.filter(site__staff=staff, client__died_on__isnull=True)
     if narrowed == "booked":
         mine = mine.filter(state=ReassessmentState.BOOKED)
     elif narrowed == "closed":

@@ -88,7 +88,11 @@ SQLITE_OPTIONS = {
     "transaction_mode": "IMMEDIATE",  # the write lock at BEGIN: no "database is locked" half way
     "timeout": 15,  # seconds a page waits for another writer (clinic/web/limits.py)
     # FULL, because in WAL mode NORMAL may lose the last commits at a power cut
-    "init_command": "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;",
+    # secure_delete: what is deleted is overwritten, also when a record is destroyed
+    "init_command": (
+        "PRAGMA journal_mode=WAL;PRAGMA synchronous=FULL;PRAGMA foreign_keys=ON;"
+        "PRAGMA secure_delete=ON;"
+    ),
 }
 # seconds, milliseconds: how long a server that does not answer is waited for
 POSTGRES_OPTIONS = {

@@ -31,6 +31,7 @@ from clinic.web.backups.places import (
     loaded,
     refuse_in_use,
 )
+from clinic.web.backups.reapplying import apply_again
 from clinic.web.backups.refusals import Refused
 from clinic.web.backups.tables import known_schema, schema, table_sums
 from clinic.web.backups.taking import FILES, KIND, UNFINISHED
@@ -208,7 +209,7 @@ def _readied(
         if lost:
             raise Refused(f"Guards are missing in the backup: {', '.join(sorted(lost))}.")
         erased = erasures.merged(known, erasures.read(parts))
-        left = erasures.apply_again(erased)
+        left = apply_again(erased)
         result.erased = len(erased) - len(left)
         if left:
             result.warnings.append(

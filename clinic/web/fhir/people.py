@@ -31,6 +31,7 @@ def patient(client: Client, sheet: Sheet) -> Resource:
         name=_names(client),
         telecom=_telecom(client.telephone, client.email, client.preferred_channel),
         birthDate=client.birth_date.isoformat(),
+        deceasedDateTime=client.died_on.isoformat() if client.died_on else None,
         address=_address(client.address),
         contact=_next_of_kin(client),
         communication=[{"language": {"text": client.language}, "preferred": True}]

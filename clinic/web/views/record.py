@@ -47,7 +47,7 @@ def _for_everybody(client: Client, staff: Staff, today: date) -> dict[str, Any]:
     return {
         "client": client,
         "today": today,
-        "age": client.age_on(today),
+        "age": client.age_on(client.died_on or today),
         "alerts": alerts,
         "open_holds": holds,
         "strip_holds": _strip_holds(holds, staff),

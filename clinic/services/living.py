@@ -1,0 +1,14 @@
+"""What is no longer done for somebody who has died."""
+
+from django.core.exceptions import ValidationError
+
+from clinic.models import Client
+
+
+def refuse_dead(client: Client) -> None:
+    """Raise ValidationError where the record names a day of death, as it stands now."""
+    if Client.objects.filter(pk=client.pk, died_on__isnull=False).exists():
+        raise ValidationError(
+            "The record says that the client has died: nothing is booked or sent any more. If "
+            "that is wrong, take the day of death out of the client’s details first."
+        )
