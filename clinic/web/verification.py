@@ -20,7 +20,7 @@ from assessments.services.seals import addendum_seal, assessment_seal
 from clinic.domain.chain import COLUMNS
 from clinic.domain.chain_faults import Fault, Head, faults
 from clinic.domain.vocabulary import PaperState, TrailAction
-from clinic.models import Client, Paper, Site, TrailEntry, TrailHead
+from clinic.models import Client, Destruction, Paper, Site, TrailEntry, TrailHead
 from clinic.services.seals import paper_seal
 from exercises.models import Programme
 from exercises.services.seals import programme_seal
@@ -65,6 +65,7 @@ class Tally:
     chains: list[tuple[str, int, Head]] = field(default_factory=list)
     sealed: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*KINDS, "addendum"], 0))
     unsealed: dict[str, int] = field(default_factory=lambda: dict.fromkeys(KINDS, 0))
+    destroyed: int = 0  # signed rows that went with their records
 
 
 def one_moment() -> AbstractContextManager[Any]:
@@ -98,6 +99,7 @@ def problems(tally: Tally) -> Iterator[str]:
     yield from sealed_problems(tally)
     yield from unrecorded()
     yield from addendum_problems(tally)
+    yield from destruction_problems()
 
 
 def chain_problems(tally: Tally) -> Iterator[str]:
@@ -158,13 +160,39 @@ def sealed_problems(tally: Tally) -> Iterator[str]:
         object_key=OuterRef("object_key"),
         pk__lt=OuterRef("pk"),
     )
-    lines = signings().annotate(again=Exists(before)).order_by("pk")
+    lines = signings().annotate(again=Exists(before), destroyed=destroyed()).order_by("pk")
     for line in lines.iterator(chunk_size=CHUNK):
         for what in _differences(line, tally):
             yield (
                 f"{line.object_kind} {line.object_key}, client {client_number(line.client_id)}: "
                 f"{what} (chain {line.chain}, line {line.number})"
             )
+
+
+def destroyed() -> Exists:
+    """Whether the record of a line was destroyed afterwards, by its row and its own line."""
+    done = Destruction.objects.done().filter(client=OuterRef("client"))
+    told = done.annotate(key=Cast("pk", models.CharField(max_length=30))).values("key")
+    return Exists(
+        TrailEntry.objects.filter(
+            client=OuterRef("client"),
+            action=TrailAction.DESTROY,
+            object_kind="destruction",
+            object_key__in=told,
+            pk__gt=OuterRef("pk"),
+        )
+    )
+
+
+def destruction_problems() -> Iterator[str]:
+    """Records that are gone without the decision and the line of it."""
+    for client in Client.objects.filter(destroyed_on__isnull=False).order_by("pk"):
+        done = Destruction.objects.done().filter(client=client).first()
+        lines = TrailEntry.objects.filter(client=client, action=TrailAction.DESTROY)
+        if done is None:
+            yield f"client {client.number}: is emptied, and nobody decided it"
+        elif not lines.filter(object_key=str(done.pk)).exists():
+            yield f"client {client.number}: is destroyed, and no line of the trail says so"
 
 
 def key_of(line: TrailEntry) -> int:
@@ -183,7 +211,10 @@ def _differences(line: Any, tally: Tally) -> Iterator[str]:
     if line.again:
         yield "was signed a second time"
     if row is None:
-        yield "is gone"
+        if line.destroyed:
+            tally.destroyed += 1
+        else:
+            yield "is gone"
         return
     seal = said(line, "seal")
     count = tally.sealed if seal else tally.unsealed
@@ -228,11 +259,14 @@ def unrecorded() -> Iterator[str]:
 def addendum_problems(tally: Tally) -> Iterator[str]:
     """Addenda that differ from what their line says, are gone, or have no line or two."""
     lines = TrailEntry.objects.filter(action=TrailAction.AMEND, object_kind="assessment")
-    for line in lines.order_by("pk").iterator(chunk_size=CHUNK):
+    for line in lines.annotate(destroyed=destroyed()).order_by("pk").iterator(chunk_size=CHUNK):
         number = said(line, "addendum")
         row = Addendum.objects.filter(
             assessment=key_of(line), number=int(number) if number.isdecimal() else 0
         ).first()
+        if row is None and line.destroyed:
+            tally.destroyed += 1
+            continue
         tally.sealed["addendum"] += 1
         if row is None or addendum_seal(row) != said(line, "seal"):
             what = "is not what was signed" if row else "is gone"

@@ -21,10 +21,11 @@ from django.urls import reverse
 from clinic import guards
 from clinic.domain.people import read_search
 from clinic.domain.vocabulary import Role, TrailAction
-from clinic.models import Alert, Client, Destruction, LegalHold, TrailEntry
+from clinic.models import Alert, Client, Destruction, LegalHold, Paper, Sending, TrailEntry
 from clinic.models.people import EMPTIED
 from clinic.services import legal_holds, people, trail
 from clinic.web import destroying, retaining
+from clinic.web.verification import Tally, problems
 from tests.factories import AppointmentFactory, ClientFactory, StaffFactory
 from tests.factories.consult import make_assessment, make_screening
 from tests.factories.people import AlertFactory
@@ -220,16 +221,21 @@ def refused(rows, prepare):
 
 def test_rows_go_with_a_confirmed_destruction_only(runner, two, deleting_refused):
     other = ClientFactory(site=runner.site)
-    let_go = []
-    for table, path in destroying.tables():
-        rows = table._base_manager.filter(**{path: runner.pk})
-        assert rows.exists()
-        for prepare in (lambda: None, lambda: two.review(runner), lambda: confirmed(other)):
-            if not refused(rows, prepare):
-                let_go.append(table._meta.label)
+    rows_of_table = {
+        table._meta.label: table._base_manager.filter(**{path: runner.pk})
+        for table, path in destroying.tables()
+    }
+    attempts = (lambda: None, lambda: two.review(runner), lambda: confirmed(other))
 
+    let_go = {
+        label
+        for label, rows in rows_of_table.items()
+        if not all(refused(rows, prepare) for prepare in attempts)
+    }
+
+    assert all(rows.exists() for rows in rows_of_table.values())
     # a time that was kept for a caller is let go of by itself after five minutes
-    assert set(let_go) == {"clinic.KeptTime"}
+    assert let_go == {"clinic.KeptTime"}
     confirmed(runner)
     assert not refused(Alert.objects.filter(client=runner), lambda: None)
 
@@ -502,3 +508,62 @@ def test_one_open_legal_hold_and_its_end_is_whole(two):
         LegalHold.objects.filter(pk=hold.pk).update(end_reason="Other")
     said = [line.detail["legal_hold"] for line in TrailEntry.objects.filter(client=runner)]
     assert said == ["set", "ended"]
+
+
+# what is verified
+
+
+def without_guards(*tables):
+    """As whoever owns the tables could do."""
+    with connection.cursor() as cursor:
+        for name in guards.present(connection):
+            table, _ = guards.defined(connection.vendor).get(name, ("", []))
+            if table in tables:
+                on = f" ON {table}" if connection.vendor == "postgresql" else ""
+                cursor.execute(f"DROP TRIGGER {name}{on}")
+
+
+def test_signed_rows_of_a_destroyed_record_are_not_missed(runner, two):
+    two.destroy(runner)
+
+    tally = Tally()
+    assert list(problems(tally)) == []
+    # the look, its addendum, the letter
+    assert tally.destroyed == 3
+
+
+def test_signed_row_that_is_gone_otherwise_is_named(runner, two):
+    two.destroy(ClientFactory(site=runner.site))
+    without_guards("clinic_paper", "clinic_sending")
+    Sending.objects.filter(paper__client=runner)._raw_delete(Sending.objects.db)
+    Paper.objects.filter(client=runner)._raw_delete(Paper.objects.db)
+
+    assert [words for words in problems(Tally()) if words.startswith("paper")] == [
+        f"paper {line.object_key}, client {runner.number}: is gone "
+        f"(chain {line.chain}, line {line.number})"
+        for line in TrailEntry.objects.filter(
+            client=runner, action=TrailAction.SIGN, object_kind="paper"
+        )
+    ]
+
+
+def test_record_that_is_gone_without_a_decision_is_named(runner, two):
+    done = two.destroy(runner)
+    without_guards("clinic_destruction")
+    Destruction.objects.filter(pk=done.pk)._raw_delete(Destruction.objects.db)
+
+    found = list(problems(Tally()))
+
+    assert f"client {runner.number}: is emptied, and nobody decided it" in found
+    assert len(found) == 4
+
+
+def test_decision_without_its_line_is_named(runner, two):
+    two.destroy(runner)
+    without_guards("clinic_trailentry")
+    TrailEntry.objects.filter(action=TrailAction.DESTROY).update(object_key="0")
+
+    found = list(problems(Tally()))
+
+    assert f"client {runner.number}: is destroyed, and no line of the trail says so" in found
+    assert len([words for words in found if "is gone" in words]) == 3

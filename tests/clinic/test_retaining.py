@@ -152,7 +152,7 @@ def test_refused_review_is_due_again(two):
 @pytest.mark.parametrize(
     ("to", "words"),
     [
-        (lambda: timezone.localdate(), "in the future"),
+        (timezone.localdate, "in the future"),
         (lambda: date(2037, 3, 2), "At most until 1 March 2037"),
     ],
 )

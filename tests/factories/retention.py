@@ -11,7 +11,7 @@ from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Client, KeptTime, Reminder
-from clinic.services import legal_holds, papers, people, trail
+from clinic.services import legal_holds, papers, people, record_requests, trail
 from clinic.web import destroying, retaining
 from tests.factories import RoomFactory, StaffFactory
 from tests.factories.consult import make_history, make_screening, make_trial
@@ -46,6 +46,14 @@ def _whole(edition, by, name):
     make_screening(client, by, flags=["s01", "s02"])
     _papers(client, by)
     _diary(client, by)
+    record_requests.note_request(
+        client=client,
+        by=by,
+        kind="amendment",
+        received_on=date(2027, 4, 1),
+        manner="written",
+        words=f"I am no {name}",
+    )
     hold = legal_holds.set_legal_hold(client=client, reason=f"Claim of {name}", by=by)
     legal_holds.end_legal_hold(hold=hold, reason="Settled", by=by)
     trail.record(TrailAction.VIEW, by=by, row=client, client=client)

@@ -51,5 +51,7 @@ def counts(tally: Tally) -> Iterator[str]:
         older = tally.unsealed.get(kind, 0)
         more = f", {older} signed before seals were kept" if older else ""
         yield f"{kind}: {sealed} held against the seal{more}"
+    if tally.destroyed:
+        yield f"destroyed with their records: {tally.destroyed} signed rows"
     for name, number, head in tally.chains:
         yield f"{name}, chain {number}: {head.number} lines, newest {head.hash}"
