@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from clinic.domain.vocabulary import TrailAction
 from clinic.models import Destruction, TrailEntry
 
 FILE = "erasures.jsonl"
@@ -33,9 +34,11 @@ def listed() -> list[Erasure]:
 
 
 def first_line(client: int) -> str:
-    """Hash of the first line of the trail about a client: no two clients ever share it."""
-    lines = TrailEntry.objects.filter(client=client).order_by("pk").values_list("hash", flat=True)
-    return lines.first() or ""
+    """Hash of the line of a client's registration: no two clients ever share it."""
+    made = TrailEntry.objects.filter(
+        client=client, action=TrailAction.CREATE, object_kind="client", object_key=str(client)
+    )
+    return made.order_by("pk").values_list("hash", flat=True).first() or ""
 
 
 def read(folder: Path) -> list[Erasure]:
