@@ -10,6 +10,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from clinic.domain.lateness import latest_in_time, notice_words
 from clinic.domain.vocabulary import AppointmentState, ReassessmentState
 from clinic.fields import choices, values
 from clinic.models.people import Client
@@ -132,6 +133,7 @@ class Appointment(SiteRow):
     changed_at = models.DateTimeField()
     sequence = models.PositiveIntegerField(default=0)
     arrived_at = models.DateTimeField(null=True, blank=True, editable=False)
+    cancelled_at = models.DateTimeField(null=True, blank=True, editable=False)
     uid = models.CharField(
         max_length=255,
         default=uuid4,  # random: RFC 7986, 5.3
@@ -163,6 +165,11 @@ class Appointment(SiteRow):
                 name="appointment_arrived_has_time",
                 condition=~Q(state=AppointmentState.ARRIVED.value) | Q(arrived_at__isnull=False),
             ),
+            models.CheckConstraint(
+                name="appointment_cancelled_has_time",
+                condition=Q(state=AppointmentState.CANCELLED.value, cancelled_at__isnull=False)
+                | (~Q(state=AppointmentState.CANCELLED.value) & Q(cancelled_at__isnull=True)),
+            ),
             models.UniqueConstraint(fields=["site", "uid"], name="appointment_uid"),
         ]
         indexes = [models.Index(fields=["site", "local_date"], name="appointment_day")]
@@ -184,6 +191,24 @@ class Appointment(SiteRow):
     @property
     def arrived_local(self) -> datetime | None:
         return self.on_its_clock(self.arrived_at) if self.arrived_at else None
+
+    @property
+    def cancelled_local(self) -> datetime | None:
+        return self.on_its_clock(self.cancelled_at) if self.cancelled_at else None
+
+    @property
+    def notice(self) -> str:
+        """How long before the start it was cancelled, in words; empty if it was not."""
+        return notice_words(self.cancelled_at, self.starts_at) if self.cancelled_at else ""
+
+    @property
+    def is_cancelled_late(self) -> bool:
+        return self.cancelled_at is not None and self.is_late_at(self.cancelled_at)
+
+    def is_late_at(self, at: datetime) -> bool:
+        """Whether cancelling it at that instant is late."""
+        zone = ZoneInfo(self.time_zone)
+        return at > latest_in_time(self.local_date, self.local_time, zone)
 
 
 class ReassessmentQuerySet(models.QuerySet["Reassessment"]):

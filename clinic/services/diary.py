@@ -280,7 +280,7 @@ def refused_by_guard(appointment: Appointment) -> Iterator[None]:
 
 @transaction.atomic
 def cancel(*, appointment: Appointment, reason: str, by: Staff) -> Appointment:
-    """Save it as cancelled, with the reason; its reassessment is open again."""
+    """Save it as cancelled now, with the reason, for good; its reassessment is open again."""
     if not reason.strip():
         raise ValidationError({"reason": "Say why."})
     return _become(appointment, AppointmentState.CANCELLED, by, reason.strip())
@@ -331,8 +331,13 @@ def _become(
         found.arrived_at = None
     cancelled = state == AppointmentState.CANCELLED
     found.sequence += cancelled
+    found.cancelled_at = found.changed_at if cancelled else None
     found.full_clean()
-    found.save(update_fields=["state", "reason", "changed_at", "sequence", "arrived_at"])
+    found.save(
+        update_fields=[
+            "state", "reason", "changed_at", "sequence", "arrived_at", "cancelled_at",
+        ]
+    )  # fmt: skip
     _follow(found, before)
     _record(TrailAction.CANCEL if cancelled else TrailAction.CHANGE, found, by)
     return found

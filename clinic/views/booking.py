@@ -11,11 +11,13 @@ from django.core.exceptions import ValidationError
 from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.domain.diary import MAY_BECOME, in_words, late_words
+from clinic.domain.lateness import LATE_HOURS
 from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.forms.diary import BookingForm, FindForm, KeepForm, ReasonForm
 from clinic.forms.people import show_refusal
@@ -333,5 +335,11 @@ def appointment_cancel(request: StaffRequest, pk: int) -> HttpResponse:
         else:
             messages.success(request, "Cancelled. The time is free again.")
             return redirect("appointment-open", pk)
-    context = {"client": appointment.client, "appointment": appointment, "form": form}
+    context = {
+        "client": appointment.client,
+        "appointment": appointment,
+        "form": form,
+        "late": appointment.is_late_at(timezone.now()),
+        "late_hours": LATE_HOURS,
+    }
     return render(request, "clinic/appointment_cancel.html", context)

@@ -16,10 +16,10 @@ NINE = datetime(2027, 3, 15, 9, tzinfo=UTC)
 COPY = """
 INSERT INTO clinic_appointment (site_id, client_id, clinician_id, room_id, kind_id, local_date,
   local_time, time_zone, second_time, starts_at, ends_at, clear_at, state, reason, booked_by_id,
-  booked_at, changed_at, sequence, uid)
+  booked_at, changed_at, sequence, uid, cancelled_at)
 SELECT site_id, %s, %s, %s, kind_id, local_date, local_time, time_zone,
   second_time, %s, %s, %s, %s, '',
-  booked_by_id, booked_at, changed_at, 0, %s FROM clinic_appointment WHERE id = %s
+  booked_by_id, booked_at, changed_at, 0, %s, %s FROM clinic_appointment WHERE id = %s
 """
 
 
@@ -62,7 +62,8 @@ def insert(standing, clinician, room, start, minutes, state="booked"):
         state,
     ]
     with transaction.atomic(), connection.cursor() as cursor:
-        cursor.execute(COPY, [*values, str(uuid4()), standing.pk])
+        cancelled_at = stored(NINE) if state == "cancelled" else None
+        cursor.execute(COPY, [*values, str(uuid4()), cancelled_at, standing.pk])
 
 
 def update(row, sets, values):
@@ -113,7 +114,7 @@ def test_another_clinician_in_another_room_is_allowed(standing, elsewhere):
 
 def test_a_cancelled_appointment_takes_no_time(standing):
     insert(standing, standing.clinician, standing.room, 0, 45, state="cancelled")
-    update(standing, "state = %s", [AppointmentState.CANCELLED])
+    update(standing, "state = %s, cancelled_at = %s", [AppointmentState.CANCELLED, stored(NINE)])
     insert(standing, standing.clinician, standing.room, 0, 45)
 
     assert Appointment.objects.standing().count() == 1
@@ -155,12 +156,41 @@ def test_changing_to_a_taken_clinician_or_room_is_refused(standing, elsewhere, w
         update(other, f"{what}_id = %s", [getattr(standing, f"{what}_id")])
 
 
-def test_bringing_a_cancelled_one_back_into_an_overlap_is_refused(standing):
-    insert(standing, standing.clinician, standing.room, 0, 45, state="cancelled")
-    cancelled = Appointment.objects.get(state=AppointmentState.CANCELLED)
+@pytest.fixture
+def cancelled(standing):
+    insert(standing, standing.clinician, standing.room, 120, 45, state="cancelled")
+    return Appointment.objects.get(state=AppointmentState.CANCELLED)
 
-    with pytest.raises(DatabaseError, match=r"is taken|_free"):
-        update(cancelled, "state = %s", [AppointmentState.BOOKED])
+
+@pytest.mark.parametrize(
+    ("sets", "value"),
+    [
+        ("state = %s", AppointmentState.BOOKED),
+        ("reason = %s", "Another reason"),
+        ("cancelled_at = %s", stored(NINE - timedelta(days=3))),
+        ("starts_at = %s", stored(NINE + timedelta(days=3))),
+        ("local_time = %s", "11:00:00"),
+        ("local_date = %s", "2027-03-20"),
+        ("time_zone = %s", "America/New_York"),
+    ],
+)
+def test_what_was_cancelled_is_never_changed(cancelled, sets, value):
+    with pytest.raises(DatabaseError, match="what was cancelled is never changed"):
+        update(cancelled, sets, [value])
+
+    assert Appointment.objects.filter(state=AppointmentState.CANCELLED).count() == 1
+
+
+@pytest.mark.parametrize(
+    ("sets", "values"),
+    [
+        ("state = %s", [AppointmentState.CANCELLED]),
+        ("cancelled_at = %s", [stored(NINE)]),
+    ],
+)
+def test_cancelled_and_its_time_go_together(standing, sets, values):
+    with pytest.raises(DatabaseError, match="appointment_cancelled_has_time"):
+        update(standing, sets, values)
 
 
 def test_a_change_that_moves_nothing_is_allowed(standing):

@@ -135,6 +135,10 @@ class AppointmentFactory(DjangoModelFactory):
     arrived_at = factory.Maybe(
         factory.LazyAttribute(lambda it: it.state == "arrived"), factory.SelfAttribute("starts_at")
     )
+    cancelled_at = factory.Maybe(
+        factory.LazyAttribute(lambda it: it.state == "cancelled"),
+        factory.SelfAttribute("changed_at"),
+    )
     state = "booked"
     booked_at = datetime(2027, 3, 1, 9, tzinfo=UTC)
     changed_at = datetime(2027, 3, 1, 9, tzinfo=UTC)
