@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from decimal import Decimal
 from typing import Any
 
 from crispy_forms.layout import Div
@@ -20,6 +21,7 @@ from clinic.schema_errors import FileError
 
 FILE_LIMIT = 1_000_000  # bytes; 500 frames with all landmarks are half of it
 MOST_EVENTS = 400
+FARTHEST = 100_000  # pixels, cm: no picture and no measured length reaches so far
 TOKEN = re.compile(r"^(?:(\d{1,9})|(\d{1,6}(?:\.\d{1,6})?)\s?s)$")
 # the four lists: name, side, kind
 LISTS = (
@@ -150,8 +152,12 @@ class CameraForm(Placed):
         label="y grows",
         choices=[(Up.DOWN.value, "downward, as pixel rows do"), (Up.UP.value, "upward")],
     )
-    known_px = CommaDecimalField(label="Known length (pixels)", required=False, min_value=0)
-    known_cm = CommaDecimalField(label="The same length (cm)", required=False, min_value=0)
+    known_px = CommaDecimalField(
+        label="Known length (pixels)", required=False, min_value=1, max_value=FARTHEST
+    )
+    known_cm = CommaDecimalField(
+        label="The same length (cm)", required=False, min_value=Decimal("0.1"), max_value=FARTHEST
+    )
     plumb_deg = CommaDecimalField(
         label="Tilt of the vertical (deg)",
         required=False,
@@ -163,6 +169,7 @@ class CameraForm(Placed):
         label="Error of placing a point (pixels)",
         required=False,
         min_value=0,
+        max_value=1000,
         help_text="Standard deviation of one coordinate when the same point is placed again.",
     )
     standing_foot_deg = CommaDecimalField(
@@ -172,7 +179,9 @@ class CameraForm(Placed):
         max_value=45,
         help_text="Same shoe and camera, toes up +.",
     )
-    leg_length_m = CommaDecimalField(label="Leg length (m)", required=False)
+    leg_length_m = CommaDecimalField(
+        label="Leg length (m)", required=False, min_value=0, max_value=2
+    )
     segment_table = forms.ChoiceField(
         label="Masses of the segments",
         choices=[
@@ -246,7 +255,12 @@ class FrameForm(Placed):
         self.fields["side"].label = legs
         for name in self.names:
             for axis in "xy":
-                field = CommaDecimalField(required=False, label=f"{words(name)}, {axis}")
+                field = CommaDecimalField(
+                    required=False,
+                    label=f"{words(name)}, {axis}",
+                    min_value=-FARTHEST,
+                    max_value=FARTHEST,
+                )
                 field.widget.attrs |= {"autocomplete": "off", "class": "form-control"}
                 self.fields[f"{name}.{axis}"] = field
         self.helper = plain_helper("seen", "frame", Div("side", "moment", css_class="pair"))

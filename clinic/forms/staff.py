@@ -6,6 +6,7 @@ from typing import Any
 from allauth.account.forms import SetPasswordForm
 from crispy_forms.layout import Div, Field
 from django import forms
+from django.core.exceptions import ValidationError
 
 from clinic.domain.sites import zones
 from clinic.domain.vocabulary import Role
@@ -34,6 +35,16 @@ class SeenMixin:
         return found if isinstance(found, dict) else {}
 
 
+class SitesField(forms.ModelMultipleChoiceField):
+    """Sites by their keys; a key that no column can hold is no site, on SQLite as well."""
+
+    def clean(self, value: Any) -> Any:
+        try:
+            return super().clean(value)
+        except OverflowError as too_large:
+            raise ValidationError(self.error_messages["invalid_choice"]) from too_large
+
+
 class PersonForm(SeenMixin, forms.ModelForm):
     seen = forms.CharField(widget=forms.HiddenInput, required=False)
     roles = forms.MultipleChoiceField(
@@ -42,12 +53,15 @@ class PersonForm(SeenMixin, forms.ModelForm):
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": "Tick at least one role."},
     )
-    sites = forms.ModelMultipleChoiceField(
+    sites = SitesField(
         label="Works at",
         queryset=Site.objects.all(),
         widget=forms.CheckboxSelectMultiple,
         help_text="Clients of other sites are not shown.",
-        error_messages={"required": "Tick at least one site."},
+        error_messages={
+            "required": "Tick at least one site.",
+            "invalid_choice": "Tick sites of this list.",
+        },
     )
 
     class Meta:

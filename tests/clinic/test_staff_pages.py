@@ -251,6 +251,7 @@ def test_invitation_is_never_deleted_nor_used_again(invited, deleting_refused):
         ({"email": "nowhere"}, "Enter a valid email address"),
         ({"roles": []}, "Tick at least one role"),
         ({"sites": []}, "Tick at least one site"),
+        ({"sites": ["9" * 20]}, "Tick sites of this list"),
         ({"roles": ["owner"]}, "Select a valid choice"),
         ({"profession": ""}, "prints on papers"),
         ({"first_name": ""}, "This field is required"),

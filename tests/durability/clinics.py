@@ -88,6 +88,10 @@ class Shelf:
             with sqlite3.connect(of.name) as opened:
                 opened.execute("VACUUM INTO ?", [place.name])
             opened.close()
+            # as every clinic's file is: the first look would write it into the header
+            with sqlite3.connect(place.name) as made:
+                made.execute("PRAGMA journal_mode=WAL")
+            made.close()
         else:
             with postgres(place.name) as (cursor, _):
                 cursor.execute(f'CREATE DATABASE "{place.name}" TEMPLATE "{of.name}"')
