@@ -1,5 +1,6 @@
 """Pages of the diary: day and week."""
 
+from collections.abc import Container
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -16,6 +17,7 @@ from clinic.forms.diary import DayForm
 from clinic.models import Appointment, Site, Staff
 from clinic.public_holidays import holidays_between
 from clinic.services import free_times, reassessments
+from clinic.services.free_times import Plan
 
 # Day and week
 
@@ -101,6 +103,14 @@ def _columns(site: Site, day: date, rows: list[Appointment]) -> list[Column]:
     return sorted(columns, key=lambda it: (it.clinician.last_name, it.clinician.first_name))
 
 
+def shown_dates(plan: Plan, monday: date, also: Container[date]) -> list[date]:
+    """Days of a week on which somebody can be booked, and those in `also`."""
+    week = (monday + timedelta(days=number) for number in range(7))
+    return [
+        it for it in week if it in also or any(plan.hours_on(person, it) for person in plan.people)
+    ]
+
+
 @require_safe
 @allowed(*STAFF)
 def diary_week(request: StaffRequest) -> HttpResponse:
@@ -115,14 +125,16 @@ def diary_week(request: StaffRequest) -> HttpResponse:
     plan = free_times.plan_of(site, monday, sunday)
     holidays = holidays_between(site.holiday_region, monday, sunday)
     today = reassessments.today_at(site)
-    dates = [monday + timedelta(days=number) for number in range(7)]
-    days = [
-        Day(it, it == today, holidays.get(it, ""), [row for row in rows if row.local_date == it])
-        for it in dates
-    ]
-    open_days = {day for day in dates for person in plan.people if plan.hours_on(person, day)}
     context = {
-        "days": [it for it in days if it.appointments or it.holiday or it.date in open_days],
+        "days": [
+            Day(
+                it,
+                it == today,
+                holidays.get(it, ""),
+                [row for row in rows if row.local_date == it],
+            )
+            for it in shown_dates(plan, monday, {row.local_date for row in rows} | set(holidays))
+        ],
         "monday": monday,
         "sunday": sunday,
     }

@@ -19,7 +19,7 @@ from clinic.models import Appointment, KeptTime, Room, Site
 from clinic.public_holidays import holidays_between
 from clinic.services import free_times
 from clinic.services.free_times import Plan, zone_of
-from clinic.views.diary import asked_for, diary_context
+from clinic.views.diary import asked_for, diary_context, shown_dates
 
 
 @dataclass(frozen=True)
@@ -137,14 +137,7 @@ def diary_rooms_week(request: StaffRequest) -> HttpResponse:
     )
     plan = free_times.plan_of(site, monday, sunday)
     holidays = holidays_between(site.holiday_region, monday, sunday)
-    booked = {row.local_date for row in rows}
-    dates = [
-        it
-        for it in (monday + timedelta(days=number) for number in range(7))
-        if it in booked
-        or it in holidays
-        or any(plan.hours_on(person, it) for person in plan.people)
-    ]
+    dates = shown_dates(plan, monday, {row.local_date for row in rows} | set(holidays))
     context: dict[str, Any] = {
         "dates": [(it, holidays.get(it, "")) for it in dates],
         "rooms": _week_of_rooms(site, dates, rows),
