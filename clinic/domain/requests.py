@@ -11,6 +11,7 @@ from clinic.domain.vocabulary import RequestKind
 
 ANYWHERE = "*"
 MONTHS = 12
+SOON = 7  # days
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +86,11 @@ def limit_of(limits: Iterable[TimeLimit], country: str, kind: RequestKind) -> Ti
     of_kind = [one for one in limits if one.kind == kind]
     own = [one for one in of_kind if country in one.countries]
     return own[0] if own else next(one for one in of_kind if ANYWHERE in one.countries)
+
+
+def is_soon(due: date, today: date) -> bool:
+    """Whether the last day is near enough to be marked: a week. Rule of this clinic."""
+    return (due - today).days <= SOON
 
 
 def left_words(due: date, today: date) -> str:

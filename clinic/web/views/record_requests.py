@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.contrib import messages
@@ -15,7 +16,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from assessments.models import Addendum, Assessment
 from clinic.access import STAFF, StaffRequest, allowed, client_or_404
-from clinic.domain.requests import left_words
+from clinic.domain.requests import is_soon, left_words
 from clinic.domain.vocabulary import RequestOutcome, Role, TrailAction
 from clinic.forms import record_requests as forms
 from clinic.forms.people import show_refusal
@@ -44,7 +45,10 @@ def record_request_list(request: StaffRequest) -> HttpResponse:
     today = timezone.localdate()
     rows = RecordRequest.objects.for_staff(request.user).for_listing()
     page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
-    shown = [{"row": row, "left": left_words(row.last_day, today)} for row in page]
+    shown = [
+        {"row": row, "left": left_words(row.last_day, today), "soon": is_soon(row.last_day, today)}
+        for row in page
+    ]
     context = {"page": page, "rows": shown, "today": today}
     return render(request, "clinic/record_request_list.html", context)
 
@@ -70,7 +74,7 @@ def record_request_new(request: StaffRequest, pk: int) -> HttpResponse:
     return render(request, "clinic/record_request_new.html", context)
 
 
-def _limits(today: Any) -> list[dict[str, Any]]:
+def _limits(today: date) -> list[dict[str, Any]]:
     """What each kind of request asks of the clinic, were it to come in today."""
     kinds = RecordRequest._meta.get_field("kind").choices or []
     return [
@@ -139,6 +143,7 @@ def _shown(row: RecordRequest, staff: Staff) -> dict[str, Any]:
         "today": today,
         "left": left_words(row.last_day, today),
         "late": row.is_open and row.last_day < today,
+        "soon": is_soon(row.last_day, today),
         "about": about.get(row.about, row.about),
         "assessment": _number(row.about, "assessment"),
         "paper": _number(row.about, "paper"),

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 from django.conf import settings
 
-from clinic.domain.requests import later, left_words, limit_of, read_limits
+from clinic.domain.requests import is_soon, later, left_words, limit_of, read_limits
 from clinic.domain.vocabulary import RequestKind
 
 HEAD = "countries,kind,months,days,more_months,more_days,source\n"
@@ -93,3 +93,8 @@ def test_a_table_with_a_fault_is_refused(rows, words):
 )
 def test_what_is_left_in_words(day, words):
     assert left_words(date(2026, 6, 10 + day), date(2026, 6, 10)) == words
+
+
+@pytest.mark.parametrize(("day", "soon"), [(-1, True), (0, True), (7, True), (8, False)])
+def test_the_last_week_is_marked(day, soon):
+    assert is_soon(date(2026, 6, 10 + day), date(2026, 6, 10)) is soon
