@@ -146,6 +146,9 @@ class ClientForm(AddressMixin, forms.ModelForm):
                 self.add_error(name, f"Name the {name}, or choose another answer above.")
             elif known and known != Known.LISTED and listed:
                 self.add_error(name, f"Choose “listed” above, or take the {name} out.")
+        born, died = cleaned.get("birth_date"), cleaned.get("died_on")
+        if born and died and died < born:
+            self.add_error("died_on", "The day of death lies before the birth: check both days.")
         return cleaned
 
 

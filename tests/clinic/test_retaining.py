@@ -307,6 +307,37 @@ def test_strip_says_when_somebody_died(two, client):
     assert "aged 35" in page
 
 
+def test_nothing_is_offered_to_book_for_somebody_who_died(two, client):
+    runner = ClientFactory(site=two.first.home_site)
+    client.force_login(two.first)
+    book = f"/clients/{runner.pk}/book/"
+    assert book in client.get(f"/clients/{runner.pk}/").content.decode()
+    assert "Find times" in client.get(book).content.decode()
+
+    Client.objects.filter(pk=runner.pk).update(died_on=date(2026, 2, 3))
+
+    assert book not in client.get(f"/clients/{runner.pk}/").content.decode()
+    page = client.get(book).content.decode()
+    assert ("Find times" in page, "the client has died" in page) == (False, True)
+
+
+def test_day_of_death_before_the_birth_is_refused_beside_it(two, client):
+    runner = ClientFactory(site=two.first.home_site, birth_date=date(1990, 4, 12))
+    client.force_login(two.first)
+    address = f"/clients/{runner.pk}/edit/"
+    typed = {
+        name: value
+        for name, value in client.get(address).context["form"].initial.items()
+        if value is not None
+    }
+
+    page = client.post(address, typed | {"died_on": "11.4.1990", "version": runner.version})
+
+    assert page.context["form"].errors == {
+        "died_on": ["The day of death lies before the birth: check both days."]
+    }
+
+
 def test_line_waits_until_somebody_decides(two):
     runner = old()
     found = retaining.review(client=runner, basis="over", reason=OVER, by=two.first)
