@@ -1,4 +1,4 @@
-"""How people are found and told apart: names without accents, telephone digits, typed dates."""
+"""How people are found and told apart: plain names, telephone digits, typed dates, ages."""
 
 import re
 import unicodedata
@@ -179,3 +179,8 @@ class KnownPeople:
             if same_telephone(one.telephone, telephone):
                 found[one.key] = one
         return list(found.values())
+
+
+def age_on(born: date, day: date) -> int:
+    """Whole years on that day; of who was born on 29 February from 1 March on. By definition."""
+    return day.year - born.year - ((day.month, day.day) < (born.month, born.day))

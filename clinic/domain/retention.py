@@ -6,6 +6,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
+from clinic.domain.people import age_on
+
 OF_AGE = 18
 LAST_YEAR_OF_CHILDHOOD = 17
 
@@ -102,11 +104,6 @@ def years_after(day: date, years: int) -> date:
         return day.replace(year=day.year + years)
     except ValueError:
         return date(day.year + years, 3, 1)
-
-
-def age_on(born: date, day: date) -> int:
-    """Whole years on that day."""
-    return day.year - born.year - ((day.month, day.day) < (born.month, born.day))
 
 
 def care_ended(

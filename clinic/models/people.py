@@ -7,6 +7,7 @@ from django.conf import settings
 from django.db import models
 from django.db.models import F, Q
 
+from clinic.domain.people import age_on
 from clinic.domain.vocabulary import (
     AlertKind,
     Channel,
@@ -210,8 +211,7 @@ class Client(SiteRow):
 
     def age_on(self, day: date) -> int:
         """Whole years on that day."""
-        before = (day.month, day.day) < (self.birth_date.month, self.birth_date.day)
-        return day.year - self.birth_date.year - before
+        return age_on(self.birth_date, day)
 
 
 class Consent(SiteRow):
