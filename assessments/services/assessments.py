@@ -25,6 +25,7 @@ from assessments.models import (
 from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Client, Staff
+from clinic.models.limits import of_my_clients
 from clinic.services import consents, reassessments, trail
 
 TRIAL_FIELDS = (
@@ -41,7 +42,7 @@ STALE = "Somebody else changed this meanwhile. Look at it again, then save."
 
 
 def for_consult(staff: Staff) -> models.QuerySet[Assessment]:
-    """Assessments of this person's sites with all that the page asks of one row.
+    """Assessments that this person may open, with all that the page asks of one row.
 
     last_id, last_on: the assessment of the same client before it; newest_history,
     newest_screening: what could be taken as its basis now.
@@ -60,15 +61,11 @@ def for_consult(staff: Staff) -> models.QuerySet[Assessment]:
     screenings = Screening.objects.filter(
         client=OuterRef("client"), screened_on__lte=OuterRef("assessed_on")
     ).order_by("-screened_on", "-pk")
-    return (
-        Assessment.objects.for_page()
-        .filter(client__site__staff=staff)
-        .annotate(
-            last_id=Subquery(earlier.values("pk")[:1]),
-            last_on=Subquery(earlier.values("assessed_on")[:1]),
-            newest_history=Subquery(histories.values("pk")[:1]),
-            newest_screening=Subquery(screenings.values("pk")[:1]),
-        )
+    return of_my_clients(Assessment.objects.for_page(), staff).annotate(
+        last_id=Subquery(earlier.values("pk")[:1]),
+        last_on=Subquery(earlier.values("assessed_on")[:1]),
+        newest_history=Subquery(histories.values("pk")[:1]),
+        newest_screening=Subquery(screenings.values("pk")[:1]),
     )
 
 

@@ -4,6 +4,13 @@ from clinic.models.diary import Appointment, AppointmentKind, OpeningHours, Reas
 from clinic.models.editions import Edition, EditionTable, PolicyConfirmation
 from clinic.models.hours import HoursChange, KeptTime, WaitingEntry
 from clinic.models.invitations import Invitation
+from clinic.models.limits import (
+    EmergencyOpening,
+    Restriction,
+    RestrictionLine,
+    Team,
+    TeamMember,
+)
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
 from clinic.models.record_requests import RecordRequest
@@ -23,6 +30,7 @@ __all__ = [
     "Destruction",
     "Edition",
     "EditionTable",
+    "EmergencyOpening",
     "Hold",
     "HoursChange",
     "Invitation",
@@ -35,11 +43,15 @@ __all__ = [
     "RecordRequest",
     "Referrer",
     "Reminder",
+    "Restriction",
+    "RestrictionLine",
     "Room",
     "Sending",
     "Site",
     "SiteRow",
     "Staff",
+    "Team",
+    "TeamMember",
     "TrailEntry",
     "TrailHead",
     "WaitingEntry",

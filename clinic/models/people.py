@@ -22,6 +22,7 @@ from clinic.domain.vocabulary import (
     Sex,
 )
 from clinic.fields import choices, values
+from clinic.models.limits import open_to
 from clinic.models.sites import SiteRow
 from clinic.models.staff import Staff
 
@@ -45,8 +46,8 @@ class Referrer(SiteRow):
 
 class ClientQuerySet(models.QuerySet["Client"]):
     def for_staff(self, staff: Staff) -> Self:
-        """Clients of the sites that this person works at."""
-        return self.filter(site__staff=staff, destroyed_on__isnull=True)
+        """Clients whose records this person may open."""
+        return self.filter(open_to(staff))
 
     def matching(self, words: str, born: date | None = None) -> Self:
         """Clients whose names, number or telephone hold every word, or who were born that day."""

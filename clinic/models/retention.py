@@ -8,6 +8,7 @@ from django.db.models import F, Q
 
 from clinic.domain.vocabulary import DestructionBasis, DestructionDecision
 from clinic.fields import values
+from clinic.models.limits import open_to
 from clinic.models.people import Client
 from clinic.models.sites import SiteRow
 from clinic.models.staff import Staff
@@ -71,8 +72,9 @@ class LegalHold(SiteRow):
 
 class DestructionQuerySet(models.QuerySet["Destruction"]):
     def for_staff(self, staff: Staff) -> Self:
-        """Of the sites that this person works at; their records may be gone."""
-        return self.filter(site__staff=staff)
+        """Of records that this person may open, and of those of their sites that are gone."""
+        gone = Q(client__destroyed_on__isnull=False, site__in=staff.sites.all())
+        return self.filter(gone | open_to(staff, "client__"))
 
     def waiting(self) -> Self:
         """Reviewed by one person, not yet decided by the second."""

@@ -96,7 +96,7 @@ def imported(content: bytes, defaults: Defaults, by: Staff, *, good: int) -> Rep
 
 def _book_all(content: bytes, defaults: Defaults, by: Staff) -> Report:
     rows = rows_of(content, zone_of(defaults.site))
-    found = _Found(defaults)
+    found = _Found(defaults, by)
     lines = [_line(row, found, by) for row in rows]
     return Report(lines, hashlib.sha256(content).hexdigest())
 
@@ -145,8 +145,8 @@ def _book(row: Row, found: "_Found", by: Staff) -> tuple[Appointment, bool]:
 class _Found:
     """What rows name, each read once."""
 
-    def __init__(self, defaults: Defaults) -> None:
-        self.defaults, self.site = defaults, defaults.site
+    def __init__(self, defaults: Defaults, by: Staff) -> None:
+        self.defaults, self.site, self.by = defaults, defaults.site, by
         newest = Appointment.objects.order_by("-pk").values_list("pk", flat=True).first()
         self._newest, self._made = newest or 0, set[int]()
 
@@ -176,7 +176,8 @@ class _Found:
     @cached_property
     def _clients(self) -> dict[str, list[Client]]:
         found: dict[str, list[Client]] = {}
-        for client in Client.objects.filter(site=self.site).select_related("site"):
+        mine = Client.objects.for_staff(self.by).filter(site=self.site)
+        for client in mine.select_related("site"):
             names = {
                 client.full_name.casefold(),
                 f"{client.family_name}, {client.given_names}".casefold(),
@@ -215,7 +216,9 @@ class _Found:
         if row.born:
             found = [client for client in found if client.birth_date == row.born]
         if not found:
-            raise ValidationError(f"No client of {self.site} is “{row.client}”. Register first.")
+            raise ValidationError(
+                f"No client of {self.site} that is open to you is “{row.client}”. Register first."
+            )
         if len(found) > 1:
             raise ValidationError(
                 f"{len(found)} clients are “{row.client}”: give the record number or the birth "

@@ -14,6 +14,7 @@ from clinic.domain import diary
 from clinic.domain.opening import ChangeKind
 from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.models import Appointment, AppointmentKind, HoursChange, OpeningHours, Site, Staff
+from clinic.models.limits import told_to
 from clinic.services import trail
 from clinic.services.free_times import plan_of
 
@@ -133,15 +134,19 @@ def _said(change: HoursChange) -> dict[str, Any]:
     }
 
 
-def appointments_outside(site: Site, first: date, last: date) -> list[Appointment]:
-    """Booked appointments that lie outside the hours of their clinician, in order of time."""
-    booked = list(
+def appointments_outside(site: Site, first: date, last: date, staff: Staff) -> list[Appointment]:
+    """Booked appointments that lie outside the hours of their clinician, in order of time.
+
+    staff: who asks, and is told of the clients whose records they may open.
+    """
+    booked = told_to(
         Appointment.objects.filter(
             site=site,
             state=AppointmentState.BOOKED,
             local_date__range=(first, last),
             starts_at__gt=timezone.now(),
-        ).for_listing()
+        ).for_listing(),
+        staff,
     )
     plan = plan_of(site, first, last, {row.clinician for row in booked})
     return [

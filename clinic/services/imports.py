@@ -16,11 +16,14 @@ from clinic.domain.client_rows import FIELDS, Reading
 from clinic.domain.people import KnownPeople, KnownPerson
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Site, Staff, TrailEntry
+from clinic.models.limits import closed, open_to
 from clinic.services import trail
 from clinic.services.people import StaleError, searched_by
 
 # what the model itself cannot say of one row of a file: the service sets these
 SET_HERE = {"site", "number", "doctor", "registered_on", "search_text", "version"}
+# a restricted record that does not name the person who imports
+UNTOLD = "a record that is not open to you (ask the manager)"
 BATCH = 500  # rows written by one statement
 
 
@@ -100,10 +103,11 @@ def plan(readings: Sequence[Reading], by: Staff) -> list[Planned]:
 
 
 def _recorded(by: Staff) -> list[KnownPerson]:
-    rows = Client.objects.for_staff(by).values_list(
-        "number", "family_name", "birth_date", "telephone"
+    here = Client.objects.filter(open_to(by) | closed(by))
+    rows = here.annotate(is_open=open_to(by)).values_list(
+        "is_open", "number", "family_name", "birth_date", "telephone"
     )
-    return [KnownPerson(*row) for row in rows]
+    return [KnownPerson(row[1] if row[0] else UNTOLD, *row[2:]) for row in rows]
 
 
 def _person(key: str, reading: Reading) -> KnownPerson:

@@ -21,6 +21,7 @@ from clinic.domain.people import (
 )
 from clinic.domain.vocabulary import ConsentFooting, ConsentPurpose, TrailAction
 from clinic.models import Alert, Appointment, Client, Consent, Reassessment, Referrer, Site, Staff
+from clinic.models.limits import CLOSED, closed, open_to
 from clinic.services import consents, deaths, trail
 from clinic.services.reassessments import today_at
 
@@ -60,15 +61,19 @@ def possible_doubles(
     telephone: str,
     apart_from: Client | None = None,
 ) -> list[Client]:
-    """Clients born that day with a similar family name, or with the same telephone."""
+    """Clients born that day with a similar family name, or with the same telephone.
+
+    A record of the person's sites that is closed to them is a stand-in without name or number.
+    """
     near = Q(birth_date=birth_date)
     if len(digits(telephone)) >= SHORTEST_TELEPHONE:
         near |= Q(search_text__contains=digits(telephone)[-SHORTEST_TELEPHONE:])
-    found = Client.objects.for_staff(staff).filter(near).for_listing()
+    here = Client.objects.filter(near, open_to(staff) | closed(staff))
+    found = here.annotate(is_open=open_to(staff)).for_listing()
     if apart_from:
         found = found.exclude(pk=apart_from.pk)
     return [
-        other
+        other if other.is_open else Client(family_name=CLOSED)
         for other in found
         if (other.birth_date == birth_date and similar(other.family_name, family_name))
         or same_telephone(other.telephone, telephone)

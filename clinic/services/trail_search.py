@@ -1,5 +1,6 @@
 """Looking through the trail; that somebody looked is a line of it."""
 
+from collections.abc import Iterable
 from datetime import date, datetime, time, timedelta
 from typing import Any
 
@@ -9,13 +10,29 @@ from django.utils import timezone
 from clinic.domain.people import normalised
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff, TrailEntry
+from clinic.models.limits import CLOSED, open_to
 from clinic.services import trail
 
 
 def lines_of(staff: Staff) -> QuerySet[TrailEntry]:
-    """Lines of this person's sites and those of no site, newest first, with their clients."""
+    """Lines of this person's sites and those of no site, newest first, with their clients.
+
+    is_open: whether they may know whose record it was; read the lines by `lines_told`.
+    """
     here = Q(site__in=staff.sites.all()) | Q(site=None)
-    return TrailEntry.objects.filter(here).select_related("client").order_by("-at", "-pk")
+    lines = TrailEntry.objects.filter(here).select_related("client").order_by("-at", "-pk")
+    gone = Q(client__destroyed_on__isnull=False)
+    return lines.annotate(is_open=Q(client=None) | gone | open_to(staff, "client__"))
+
+
+def lines_told(lines: Iterable[TrailEntry]) -> list[TrailEntry]:
+    """The lines; of a record that is closed to this person only who did what, and when."""
+    found = list(lines)
+    for line in found:
+        if not line.is_open:  # type: ignore[attr-defined]
+            line.client = Client(family_name=CLOSED)
+            line.object_key, line.object_version, line.detail = "", None, {}
+    return found
 
 
 def lines_found(

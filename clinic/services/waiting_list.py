@@ -19,6 +19,7 @@ from clinic.models import (
     Staff,
     WaitingEntry,
 )
+from clinic.models.limits import of_my_clients
 from clinic.services import trail
 from clinic.services.living import refuse_dead
 
@@ -82,8 +83,11 @@ def booked(appointment: Appointment) -> None:
     ).update(state=WaitingState.BOOKED)
 
 
-def wanted_by(appointment: Appointment) -> list[WaitingEntry]:
-    """Who waits for a time like that of a freed appointment, the longest waiting first."""
+def wanted_by(appointment: Appointment, staff: Staff) -> list[WaitingEntry]:
+    """Who waits for a time like that of a freed appointment, the longest waiting first.
+
+    staff: who asks, and is told of the clients whose records they may open.
+    """
     day, at = appointment.local_date, appointment.local_time
     if appointment.starts_at <= timezone.now():
         return []
@@ -99,7 +103,7 @@ def wanted_by(appointment: Appointment) -> list[WaitingEntry]:
     )
     if not appointment.room.has_treadmill:
         rows = rows.filter(kind__needs_treadmill=False)
-    return list(rows.for_listing())
+    return list(of_my_clients(rows.for_listing(), staff))
 
 
 # Times kept for a caller

@@ -30,6 +30,7 @@ from clinic.models import (
     Staff,
     WaitingEntry,
 )
+from clinic.models.limits import of_my_clients
 from clinic.services import diary, free_times, reassessments, trail, waiting_list
 from clinic.services.free_times import EARLY_DAYS, EVERY_DAY, Wish
 from clinic.services.reminders import agreed_to_email
@@ -232,7 +233,7 @@ def time_let_go(request: StaffRequest, pk: int) -> HttpResponse:
 
 def appointment_or_404(staff: Staff, pk: int) -> Appointment:
     return get_object_or_404(
-        Appointment.objects.filter(site__staff=staff).select_related(
+        of_my_clients(Appointment.objects.all(), staff).select_related(
             "client__site", "clinician", "room", "kind__site", "booked_by", "site"
         ),
         pk=pk,
@@ -251,7 +252,7 @@ def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
         "acts": _acts(appointment, today),
         "may_change": appointment.state == AppointmentState.BOOKED,
         "doubled": diary.is_doubled(appointment),
-        "wanted": _wanted(appointment),
+        "wanted": _wanted(appointment, request.user),
         "may_send": _may_send(appointment),
         "here": request.path,
     }
@@ -265,11 +266,11 @@ def _may_send(appointment: Appointment) -> bool:
     return told and bool(client.email) and bool(agreed_to_email([client.pk]))
 
 
-def _wanted(appointment: Appointment) -> list[WaitingEntry]:
+def _wanted(appointment: Appointment, staff: Staff) -> list[WaitingEntry]:
     """Who would like the time of a cancelled appointment."""
     if appointment.state != AppointmentState.CANCELLED:
         return []
-    return waiting_list.wanted_by(appointment)
+    return waiting_list.wanted_by(appointment, staff)
 
 
 @dataclass(frozen=True)

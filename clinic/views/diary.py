@@ -15,6 +15,7 @@ from clinic.domain.opening import hours_words
 from clinic.domain.vocabulary import AppointmentState
 from clinic.forms.diary import DayForm
 from clinic.models import Appointment, Site, Staff
+from clinic.models.limits import told_to
 from clinic.public_holidays import holidays_between
 from clinic.services import free_times, reassessments
 from clinic.services.free_times import Plan
@@ -79,7 +80,7 @@ def diary_context(form: DayForm, site: Site, day: date, step: int) -> dict[str, 
 @allowed(*STAFF)
 def diary_day(request: StaffRequest) -> HttpResponse:
     form, site, day = asked_for(request)
-    rows = list(Appointment.objects.filter(site=site).on_day(day).for_listing())
+    rows = told_to(Appointment.objects.filter(site=site).on_day(day).for_listing(), request.user)
     standing = [row for row in rows if row.state != AppointmentState.CANCELLED]
     context = {
         "columns": _columns(site, day, standing),
@@ -117,11 +118,8 @@ def diary_week(request: StaffRequest) -> HttpResponse:
     form, site, day = asked_for(request)
     monday = day - timedelta(days=day.weekday())
     sunday = monday + timedelta(days=6)
-    rows = list(
-        Appointment.objects.standing()
-        .filter(site=site, local_date__range=(monday, sunday))
-        .for_listing()
-    )
+    standing = Appointment.objects.standing().filter(site=site, local_date__range=(monday, sunday))
+    rows = told_to(standing.for_listing(), request.user)
     plan = free_times.plan_of(site, monday, sunday)
     holidays = holidays_between(site.holiday_region, monday, sunday)
     today = reassessments.today_at(site)

@@ -14,6 +14,7 @@ from clinic.access import StaffRequest, allowed
 from clinic.domain.lateness import LATE_HOURS
 from clinic.domain.vocabulary import AppointmentState, Role
 from clinic.models import Appointment, Site
+from clinic.models.limits import told_to
 from clinic.services.reassessments import today_at
 
 PAGE = 50
@@ -29,7 +30,7 @@ def diary_missed(request: StaffRequest) -> HttpResponse:
     weeks = _weeks(request)
     last = today_at(site)
     first = last - timedelta(weeks=weeks) + timedelta(days=1)
-    rows = list(_missed_between(site, first, last))
+    rows = told_to(_missed_between(site, first, last), request.user)
     context: dict[str, Any] = {
         "shown_site": site,
         "periods": PERIODS,

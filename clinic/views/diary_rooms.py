@@ -16,6 +16,7 @@ from clinic.domain.diary import Span, instant
 from clinic.domain.rooms import free_stretches
 from clinic.domain.vocabulary import AppointmentState
 from clinic.models import Appointment, KeptTime, Room, Site
+from clinic.models.limits import told_to
 from clinic.public_holidays import holidays_between
 from clinic.services import free_times
 from clinic.services.free_times import Plan, zone_of
@@ -57,7 +58,7 @@ class RoomWeek:
 @allowed(*STAFF)
 def diary_rooms(request: StaffRequest) -> HttpResponse:
     form, site, day = asked_for(request)
-    rows = list(Appointment.objects.filter(site=site).on_day(day).for_listing())
+    rows = told_to(Appointment.objects.filter(site=site).on_day(day).for_listing(), request.user)
     standing = [row for row in rows if row.state != AppointmentState.CANCELLED]
     plan = free_times.plan_of(site, day, day)
     context = {
@@ -130,11 +131,8 @@ def diary_rooms_week(request: StaffRequest) -> HttpResponse:
     form, site, day = asked_for(request)
     monday = day - timedelta(days=day.weekday())
     sunday = monday + timedelta(days=6)
-    rows = list(
-        Appointment.objects.standing()
-        .filter(site=site, local_date__range=(monday, sunday))
-        .for_listing()
-    )
+    standing = Appointment.objects.standing().filter(site=site, local_date__range=(monday, sunday))
+    rows = told_to(standing.for_listing(), request.user)
     plan = free_times.plan_of(site, monday, sunday)
     holidays = holidays_between(site.holiday_region, monday, sunday)
     dates = shown_dates(plan, monday, {row.local_date for row in rows} | set(holidays))

@@ -19,6 +19,7 @@ from clinic.domain.vocabulary import Channel, ReassessmentState, ReminderOutcome
 from clinic.forms.diary import CloseForm, DueForm
 from clinic.forms.people import show_refusal
 from clinic.models import Reassessment, Reminder, Site, Staff
+from clinic.models.limits import of_my_clients, told_to
 from clinic.services import free_times, reassessments, reminders
 from clinic.services.reminders import Way, agreed_to_email, way_to
 
@@ -51,6 +52,10 @@ class Due:
     way: Way
     reminded: Reminder | None
 
+    def goes_by(self, channel: str) -> bool:
+        """Whether this client is reminded in this way; untold of a record that is closed."""
+        return self.row.client.pk is not None and self.way.channel == channel
+
 
 def _home(staff: Staff) -> Site:
     if staff.home_site is None:
@@ -68,12 +73,14 @@ def due_list(request: StaffRequest) -> HttpResponse:
     # how to reach somebody follows from the record and its consents, so it is not asked in SQL
     by_channel = narrowed in set(Channel)
     found = (
-        [it for it in _lines(rows, today) if it.way.channel == narrowed] if by_channel else rows
+        [it for it in _lines(request.user, rows, today) if it.goes_by(narrowed)]
+        if by_channel
+        else rows
     )
     page = Paginator(found, PAGE).get_page(request.GET.get("page"))
     context = {
         "page": page,
-        "rows": page.object_list if by_channel else _lines(page.object_list, today),
+        "rows": page.object_list if by_channel else _lines(request.user, page.object_list, today),
         "today": today,
         "shown": narrowed,
         "choices": NARROWED.items(),
@@ -82,7 +89,7 @@ def due_list(request: StaffRequest) -> HttpResponse:
 
 
 def _narrowed(staff: Staff, narrowed: str, today: date) -> Any:
-    mine = Reassessment.objects.filter(site__staff=staff, client__died_on__isnull=True)
+    mine = Reassessment.objects.filter(site__in=staff.sites.all(), client__died_on__isnull=True)
     if narrowed == "booked":
         mine = mine.filter(state=ReassessmentState.BOOKED)
     elif narrowed == "closed":
@@ -94,9 +101,9 @@ def _narrowed(staff: Staff, narrowed: str, today: date) -> Any:
     return mine.for_listing().select_related("appointment")
 
 
-def _lines(rows: Any, today: date) -> list[Due]:
+def _lines(staff: Staff, rows: Any, today: date) -> list[Due]:
     """Everything that a line shows, in three queries."""
-    found = list(rows)
+    found = told_to(rows, staff)
     agreed = agreed_to_email(row.client_id for row in found)
     last: dict[int, Reminder] = {}
     for reminder in Reminder.objects.filter(reassessment__in=found).order_by("made_at"):
@@ -114,7 +121,7 @@ def _lines(rows: Any, today: date) -> list[Due]:
 
 
 def _due_or_404(staff: Staff, pk: int) -> Reassessment:
-    mine = Reassessment.objects.filter(site__staff=staff)
+    mine = of_my_clients(Reassessment.objects.all(), staff)
     return get_object_or_404(mine.select_related("client__site", "clinician"), pk=pk)
 
 
@@ -149,8 +156,8 @@ def due_letters(request: StaffRequest) -> HttpResponse:
     today = reassessments.today_at(_home(request.user))
     found = [
         it
-        for it in _lines(_narrowed(request.user, "", today), today)
-        if it.way.channel is Channel.LETTER and it.row.due_on <= today + reassessments.AHEAD
+        for it in _lines(request.user, _narrowed(request.user, "", today), today)
+        if it.goes_by(Channel.LETTER) and it.row.due_on <= today + reassessments.AHEAD
     ]
     if request.method == "POST":
         printed = set(request.POST.getlist("due"))

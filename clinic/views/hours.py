@@ -46,7 +46,7 @@ def hours_open(request: StaffRequest) -> HttpResponse:
         "shown_site": site,
         "weeks": _weeks(site),
         "changes": changes.select_related("clinician"),
-        "outside": hours.appointments_outside(site, today, today + AHEAD),
+        "outside": hours.appointments_outside(site, today, today + AHEAD, request.user),
         "holidays": sorted(holidays_between(site.holiday_region, today, today + AHEAD).items()),
         "kinds": AppointmentKind.objects.filter(site=site),
     }
@@ -114,7 +114,7 @@ def hours_change_new(request: StaffRequest) -> HttpResponse:
 
 
 def _say_outside(request: StaffRequest, site: Site, first: date, last: date) -> None:
-    left = len(hours.appointments_outside(site, first, last))
+    left = len(hours.appointments_outside(site, first, last, request.user))
     if left:
         messages.warning(request, f"Saved. Appointments booked at these times to move: {left}.")
     else:

@@ -33,6 +33,7 @@ from clinic.forms.people import (
     show_refusal,
 )
 from clinic.models import Alert, Client, Consent, Site, Staff
+from clinic.models.limits import of_my_clients
 from clinic.saving import once
 from clinic.services import consents, people
 
@@ -319,7 +320,7 @@ def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
 @allowed(Role.CLINICIAN)
 def consent_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
     consent = get_object_or_404(
-        Consent.objects.filter(site__staff=request.user, withdrawn_on__isnull=True), pk=pk
+        of_my_clients(Consent.objects.filter(withdrawn_on__isnull=True), request.user), pk=pk
     )
     form = EndForm(request.POST or None, initial={"on": timezone.localdate()})
 
@@ -355,7 +356,7 @@ def alert_new(request: StaffRequest, pk: int) -> HttpResponse:
 @allowed(*STAFF)
 def alert_end(request: StaffRequest, pk: int) -> HttpResponse:
     alert = get_object_or_404(
-        Alert.objects.filter(site__staff=request.user, ended_on__isnull=True), pk=pk
+        of_my_clients(Alert.objects.filter(ended_on__isnull=True), request.user), pk=pk
     )
     form = EndForm(request.POST or None, initial={"on": timezone.localdate()})
 

@@ -13,7 +13,7 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.trail import TrailForm
 from clinic.models import TrailEntry
 from clinic.services import trail
-from clinic.services.trail_search import lines_found, record_look
+from clinic.services.trail_search import lines_found, lines_told, record_look
 
 PAGE = 50
 SOUGHT = "trail-sought"
@@ -35,6 +35,7 @@ def trail_list(request: StaffRequest) -> HttpResponse:
         found = lines_found(staff=request.user, **form.cleaned_data)
         page = Paginator(found, PAGE).get_page(request.GET.get("page"))
         record_look(by=request.user, sought=form.cleaned_data, hits=page.paginator.count)
+        page.object_list = lines_told(page.object_list)
         context |= {"page": page, "hits": page.paginator.count}
     return render(request, "clinic/trail_list.html", context)
 

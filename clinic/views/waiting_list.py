@@ -10,13 +10,14 @@ from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.forms.hours import WaitingForm
 from clinic.forms.people import show_refusal
 from clinic.models import WaitingEntry
+from clinic.models.limits import of_my_clients
 from clinic.services import free_times, waiting_list
 
 
 @require_safe
 @allowed(*STAFF)
 def waiting_open(request: StaffRequest) -> HttpResponse:
-    rows = WaitingEntry.objects.waiting().filter(site__staff=request.user).for_listing()
+    rows = of_my_clients(WaitingEntry.objects.waiting().for_listing(), request.user)
     return render(request, "clinic/waiting_list.html", {"rows": rows})
 
 
@@ -44,7 +45,7 @@ def waiting_new(request: StaffRequest, pk: int) -> HttpResponse:
 @allowed(*STAFF)
 def waiting_end(request: StaffRequest, pk: int) -> HttpResponse:
     entry = get_object_or_404(
-        WaitingEntry.objects.filter(site__staff=request.user).select_related("client"), pk=pk
+        of_my_clients(WaitingEntry.objects.select_related("client"), request.user), pk=pk
     )
     waiting_list.stop_waiting(entry=entry, by=request.user)
     messages.success(request, f"{entry.client} is off the waiting list.")

@@ -12,7 +12,7 @@ from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Client, Consent, Staff
 from clinic.services import trail
 from clinic.web.fhir.bundle import Tally, write_bundle
-from clinic.web.fhir.reading import Wish, clients_of_period, sheet_for
+from clinic.web.fhir.reading import Wish, clients_of_period, closed_in_period, sheet_for
 from clinic.web.verification import one_moment
 
 
@@ -84,9 +84,10 @@ def export_client(
 
 
 def export_period(*, by: Staff, first: date, last: date, wish: Wish, out: IO[str]) -> Tally:
-    """Write what lies in a period of all clients of a manager's sites, with a line for each.
+    """Write what lies in a period of all clients whose records a manager may open.
 
-    Raises ValidationError and UnsoundError.
+    Each gets a line; restricted records that do not name the manager are left out, and counted in
+    the line of the whole. Raises ValidationError and UnsoundError.
     """
     if not by.is_manager:
         raise ValidationError("An export of a period is a manager's.")
@@ -96,10 +97,14 @@ def export_period(*, by: Staff, first: date, last: date, wish: Wish, out: IO[str
     if not clients:
         raise ValidationError("Nothing of any client lies in these days.")
     tally = _written([one.pk for one in clients], clients[0], wish, out)
+    tally.left_out = closed_in_period(by, wish)
     days = {"first": first.isoformat(), "last": last.isoformat()}
+    left_out: dict[str, Any] = {"restricted_left_out": tally.left_out} if tally.left_out else {}
     said: dict[str, Any] = {"format": "fhir", **days, **_wished(wish)}
     with transaction.atomic():
-        trail.record(TrailAction.EXPORT, by=by, kind="period", clients=len(clients), **said)
+        trail.record(
+            TrailAction.EXPORT, by=by, kind="period", clients=len(clients), **left_out, **said
+        )
         for client in clients:
             trail.record(TrailAction.EXPORT, by=by, row=client, client=client, **said)
     return tally

@@ -97,7 +97,7 @@ def test_every_bad_row_is_told_with_what_to_do(place, defaults):
         "“tomorrow” is no day such as 2027-03-15.",
         "“nine” is no time such as 14:30.",
         "No client is named.",
-        f"No client of {place.site} is “ML99999”. Register first.",
+        f"No client of {place.site} that is open to you is “ML99999”. Register first.",
         "2 clients are “Ann Lee”: give the record number or the birth date in the column born.",
         "09:00",
         "It lies in the past.",

@@ -514,7 +514,7 @@ def test_command_writes_a_file_for_this_account_only(runner, tmp_path, capsys):
     [
         ({"by": "nobody"}, "nobody who is a manager"),
         ({}, "Name a client"),
-        ({"client": "ZZ00001"}, "No client of your sites"),
+        ({"client": "ZZ00001"}, "No client open to you"),
         ({"first": date(1999, 1, 1), "last": date(1999, 1, 2)}, "Nothing of any client"),
     ],
 )

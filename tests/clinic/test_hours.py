@@ -161,7 +161,7 @@ def test_what_was_booked_stays_and_is_named(place):
 
     booked.refresh_from_db()
     assert booked.state == "booked"
-    found = hours.appointments_outside(place.site, MONDAY, date(2027, 4, 1))
+    found = hours.appointments_outside(place.site, MONDAY, date(2027, 4, 1), place.desk)
     assert found == [booked]
 
 
@@ -403,7 +403,7 @@ def test_a_room_without_a_treadmill_suits_no_run(place):
     WaitingEntryFactory(kind=place.kind)
     wanted = WaitingEntryFactory(kind=talk)
 
-    assert waiting_list.wanted_by(booked) == [wanted]
+    assert waiting_list.wanted_by(booked, place.desk) == [wanted]
 
 
 def test_a_time_that_has_passed_is_offered_to_nobody(place, time_machine):
@@ -411,7 +411,7 @@ def test_a_time_that_has_passed_is_offered_to_nobody(place, time_machine):
     WaitingEntryFactory(kind=place.kind)
     time_machine.move_to(NINE, tick=False)
 
-    assert waiting_list.wanted_by(booked) == []
+    assert waiting_list.wanted_by(booked, place.desk) == []
 
 
 def test_booking_ends_the_waiting(place):

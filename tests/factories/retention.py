@@ -17,6 +17,7 @@ from tests.factories import RoomFactory, StaffFactory
 from tests.factories.consult import make_history, make_screening, make_trial
 from tests.factories.hours import WaitingEntryFactory
 from tests.factories.letters import full_record
+from tests.factories.limits import open_in_emergency, restrict
 from tests.factories.people import PaperFactory, ReassessmentFactory
 
 NAME, STREET, WORDS = "Quillfeather", "Zephyrstone Walk", "Xanthippe ligament"
@@ -56,6 +57,7 @@ def _whole(edition, by, name):
     )
     hold = legal_holds.set_legal_hold(client=client, reason=f"Claim of {name}", by=by)
     legal_holds.end_legal_hold(hold=hold, reason="Settled", by=by)
+    _limits(client, by)
     trail.record(TrailAction.VIEW, by=by, row=client, client=client)
     return Client.objects.get(pk=client.pk)
 
@@ -123,6 +125,15 @@ def _diary(client, by):
         kept_by=by,
         kept_until=timezone.now(),
     )
+
+
+def _limits(client, by):
+    """A restriction that has ended, and an opening in an emergency that it led to."""
+    made = restrict(client, by, reason=f"{NAME} works here")
+    open_in_emergency(client, StaffFactory(), restriction=made, owner=by)
+    made.lines.update(until=timezone.now(), ended_by=by)
+    made.ended_at, made.ended_by, made.end_reason = timezone.now(), by, f"{NAME} has left"
+    made.save(update_fields=["ended_at", "ended_by", "end_reason"])
 
 
 class TwoPeople:

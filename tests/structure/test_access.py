@@ -37,7 +37,7 @@ REFUSED = {403, 405}
 LOOKED = {200, 204, 302}
 TAKEN = {200, 204, 302, 400, 404, 409, 422}
 # what differs from answer to answer: its reference, the value against forged requests, seconds
-ONCE = re.compile(rb"[0-9A-F]{4}-[0-9A-F]{4}|[A-Za-z0-9]{64}|\d+")
+ONCE = re.compile(rb'[0-9A-F]{4}-[0-9A-F]{4}|[A-Za-z0-9]{64}|data-(idle|whole)="\d+"')
 
 
 @cache

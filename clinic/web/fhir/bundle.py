@@ -25,6 +25,7 @@ class Tally:
     """What was written: resources by type."""
 
     counts: Counter[str] = field(default_factory=Counter)
+    left_out: int = 0  # restricted records that are closed to the person who exports
 
     @property
     def total(self) -> int:

@@ -45,6 +45,7 @@ from clinic.models import (
     TrailEntry,
     WaitingEntry,
 )
+from clinic.models.limits import closed
 from clinic.web.fhir.observations import Looked, Round
 from clinic.web.fhir.sheet import Sheet, interop
 from exercises.models import Programme
@@ -102,7 +103,16 @@ def sheet_for(site: Site) -> Sheet:
 
 
 def clients_of_period(staff: Staff, wish: Wish) -> QuerySet[Client]:
-    """Clients of this person's sites of whom something lies in the period."""
+    """Clients whose records this person may open and of whom something lies in the period."""
+    return Client.objects.for_staff(staff).filter(_of_period(wish)).order_by("pk")
+
+
+def closed_in_period(staff: Staff, wish: Wish) -> int:
+    """How many restricted records of the period are closed to this person, at their sites."""
+    return Client.objects.filter(_of_period(wish), closed(staff)).count()
+
+
+def _of_period(wish: Wish) -> Q:
     within = {"gte": wish.first, "lte": wish.last}
 
     def by(model: type[Model], name: str) -> Q:
@@ -110,16 +120,12 @@ def clients_of_period(staff: Staff, wish: Wish) -> QuerySet[Client]:
         return Q(pk__in=model._default_manager.filter(**days).values("client"))
 
     return (
-        Client.objects.for_staff(staff)
-        .filter(
-            Q(registered_on__gte=wish.first, registered_on__lte=wish.last)
-            | by(Assessment, "assessed_on")
-            | by(Appointment, "local_date")
-            | by(Paper, "dated")
-            | by(Consent, "given_on")
-            | by(Reassessment, "due_on")
-        )
-        .order_by("pk")
+        Q(registered_on__gte=wish.first, registered_on__lte=wish.last)
+        | by(Assessment, "assessed_on")
+        | by(Appointment, "local_date")
+        | by(Paper, "dated")
+        | by(Consent, "given_on")
+        | by(Reassessment, "due_on")
     )
 
 

@@ -31,6 +31,7 @@ from clinic.domain.vocabulary import ConsentPurpose, Role, TrailAction
 from clinic.forms.signatures import SignatureForm
 from clinic.middleware import ACT
 from clinic.models import Client, TrailEntry
+from clinic.models.limits import of_my_clients
 from clinic.saving import is_script, part
 from clinic.services import consents, trail
 from exercises.editions import edition_of
@@ -428,7 +429,7 @@ def trial_new(request: StaffRequest, pk: int) -> HttpResponse:
 @allowed(Role.CLINICIAN)
 @require_http_methods(["GET", "POST"])
 def trial_edit(request: StaffRequest, pk: int) -> HttpResponse:
-    mine = Trial.objects.filter(site__staff=request.user)
+    mine = of_my_clients(Trial.objects.all(), request.user, "assessment__client__")
     trial = get_object_or_404(mine.select_related("assessment__client__site"), pk=pk)
     form = TrialForm(request.POST or None, instance=trial)
     if form.is_valid():

@@ -18,6 +18,7 @@ from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import resolved, show_refusal
 from clinic.models import Client, Edition, Staff
+from clinic.models.limits import of_my_clients
 from clinic.services.people import StaleError
 from clinic.views.people import leave_for_referrer, stale_page, typed_before
 
@@ -33,8 +34,8 @@ def _tables() -> AssessmentTables | None:
 
 
 def _episode_or_404(staff: Staff, pk: int) -> Episode:
-    found = Episode.objects.filter(site__staff=staff).select_related("client__site", "referrer")
-    return get_object_or_404(found, pk=pk)
+    found = Episode.objects.select_related("client__site", "referrer")
+    return get_object_or_404(of_my_clients(found, staff), pk=pk)
 
 
 @require_http_methods(BOTH)

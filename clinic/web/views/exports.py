@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import show_refusal
+from clinic.models.limits import closed_to
 from clinic.web.exports import Reader, export_client, export_period, standing_consent
 from clinic.web.forms.exports import ClientExportForm, PeriodExportForm
 
@@ -91,4 +92,6 @@ def period_export(request: StaffRequest) -> HttpResponse:
         answer = _file_or_refusal(form, write, f"{first}-{last}.fhir.json")
         if answer:
             return answer
-    return render(request, "clinic/period_export.html", {"form": form})
+    return render(
+        request, "clinic/period_export.html", {"form": form, "closed": closed_to(request.user)}
+    )

@@ -31,6 +31,7 @@ from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.json_files import BadFile, load_json
+from clinic.models.limits import of_my_clients
 from clinic.services import trail
 from clinic.web.views.consult import consult_or_404
 
@@ -221,7 +222,7 @@ def trial_measure(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 def _desk_or_404(request: StaffRequest, pk: int) -> Desk:
-    mine = Trial.objects.filter(site__staff=request.user)
+    mine = of_my_clients(Trial.objects.all(), request.user, "assessment__client__")
     consult = consult_or_404(request, get_object_or_404(mine, pk=pk).assessment_id)
     trial = next(one for one in consult.held.trials if one.pk == pk)
     trial.assessment = consult.assessment

@@ -17,7 +17,8 @@ from clinic.domain.vocabulary import PaperKind, Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.forms.signatures import SignatureForm
 from clinic.middleware import ACT
-from clinic.models import Client, Paper, Staff
+from clinic.models import Paper, Staff
+from clinic.models.limits import of_my_clients
 from clinic.saving import is_script, part
 from clinic.services import papers, trail
 from clinic.services.people import StaleError
@@ -33,8 +34,8 @@ LETTERS = (PaperKind.LETTER.value, PaperKind.REFERRAL.value)
 
 
 def paper_or_404(staff: Staff, pk: int) -> Paper:
-    """A paper of a client of this person's sites, without its bytes."""
-    mine = Paper.objects.filter(client__in=Client.objects.for_staff(staff)).without_bytes()
+    """A paper of a record that this person may open, without its bytes."""
+    mine = of_my_clients(Paper.objects.without_bytes(), staff)
     return get_object_or_404(
         mine.select_related("client__site", "client__doctor", "signed_by", "replaces"), pk=pk
     )
@@ -74,8 +75,7 @@ def referral_new(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 def _assessment_or_404(staff: Staff, pk: int) -> Assessment:
-    mine = Assessment.objects.filter(client__in=Client.objects.for_staff(staff))
-    return get_object_or_404(mine.for_page(), pk=pk)
+    return get_object_or_404(of_my_clients(Assessment.objects.for_page(), staff), pk=pk)
 
 
 def _drafted(

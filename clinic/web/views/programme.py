@@ -21,6 +21,7 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.middleware import ACT
 from clinic.models import Paper
+from clinic.models.limits import of_my_clients
 from clinic.saving import is_script, part
 from clinic.services import trail
 from clinic.services.papers import stored_pdf
@@ -49,9 +50,9 @@ CHOICES = {"line.keep", "line.take"}
 
 def desk_or_404(request: StaffRequest, **found: Any) -> Desk:
     assessment = get_object_or_404(
-        Assessment.objects.for_page()
-        .filter(site__staff=request.user)
-        .prefetch_related("trials", "observations", "tests", "scores"),
+        of_my_clients(Assessment.objects.for_page(), request.user).prefetch_related(
+            "trials", "observations", "tests", "scores"
+        ),
         **found,
     )
     return Desk(assessment, Programme.objects.filter(assessment=assessment).first())

@@ -23,6 +23,7 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms.people import show_refusal
 from clinic.middleware import ACT
 from clinic.models import Client
+from clinic.models.limits import of_my_clients
 from clinic.saving import is_script, part
 from clinic.services import trail
 from clinic.web.pages import back_to
@@ -219,7 +220,8 @@ def answer_in(held: dict[str, ScreeningAnswer], code: str) -> str:
 @require_http_methods(["GET", "POST"])
 def screening_lift(request: StaffRequest, pk: int) -> HttpResponse:
     answers = ScreeningAnswer.objects.select_related("screening__client__site", "flag")
-    answer = get_object_or_404(answers.filter(site__staff=request.user, answer="yes"), pk=pk)
+    mine = of_my_clients(answers, request.user, "screening__client__")
+    answer = get_object_or_404(mine.filter(answer="yes"), pk=pk)
     client, today = answer.screening.client, timezone.localdate()
     flag = edition_of(newest().pk).tables.flags[answer.flag_id]
     form = LiftForm(request.POST or None, needed=flag.lifted_when, initial={"lifted_on": today})

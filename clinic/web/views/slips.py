@@ -11,7 +11,8 @@ from clinic.documents.slip import render_slip
 from clinic.domain.paper import PaperHead, PrintSize, Unprintable
 from clinic.domain.slip import Slip
 from clinic.domain.vocabulary import DocumentFormat, TrailAction
-from clinic.models import Appointment, Client, Staff
+from clinic.models import Appointment, Staff
+from clinic.models.limits import of_my_clients
 from clinic.services import trail
 from clinic.web.letter_record import letterhead_of, person_of
 
@@ -20,8 +21,8 @@ BRING = ("The shoes you usually run in", "Shorts and a top you can move in")
 
 
 def appointment_or_404(staff: Staff, pk: int) -> Appointment:
-    """An appointment at one of this person's sites."""
-    mine = Appointment.objects.filter(client__in=Client.objects.for_staff(staff))
+    """An appointment of a record that this person may open."""
+    mine = of_my_clients(Appointment.objects.all(), staff)
     return get_object_or_404(
         mine.select_related("client__site", "clinician", "room", "kind"), pk=pk
     )

@@ -26,6 +26,7 @@ from clinic.models import (
     RecordRequest,
     Staff,
 )
+from clinic.models.limits import of_my_clients, told_to
 from clinic.services.reassessments import AHEAD, today_at
 from clinic.web.backups.ages import overdue
 from exercises.editions import edition_of
@@ -48,7 +49,7 @@ class Due:
 def today(request: StaffRequest) -> HttpResponse:
     staff = request.user
     day = today_at(staff.home_site) if staff.home_site else timezone.localdate()
-    diary = list(_diary(staff, day))
+    diary = _diary(staff, day)
     due = list(_due(staff, day))
     context: dict[str, Any] = {"day": day, "tomorrow": day + timedelta(days=1)}
     if staff.is_clinician or staff.is_manager:
@@ -102,7 +103,7 @@ class Handing:
 
 def _to_hand_over(arrivals: list[Appointment], day: date) -> list[Handing]:
     """For everybody who is here or was seen today: two queries."""
-    here = {row.client_id: row.client for row in arrivals if row.state in HERE}
+    here = {row.client_id: row.client for row in arrivals if row.state in HERE and row.client.pk}
     kinds: dict[int, list[str]] = {key: [] for key in here}
     papers = Paper.objects.filter(client__in=here, dated=day, state=PaperState.SIGNED)
     for key, kind in papers.order_by("kind").values_list("client", "kind").distinct():
@@ -137,25 +138,28 @@ def _for_manager(
 # Reading: each one query
 
 
-def _diary(staff: Staff, day: date) -> Iterable[Appointment]:
+def _diary(staff: Staff, day: date) -> list[Appointment]:
     """Standing appointments of today and tomorrow at this person's sites."""
-    return (
+    rows = (
         Appointment.objects.standing()
-        .filter(site__staff=staff, local_date__range=(day, day + timedelta(days=1)))
+        .filter(site__in=staff.sites.all(), local_date__range=(day, day + timedelta(days=1)))
         .for_listing()
     )
+    return told_to(rows, staff)
 
 
 def _due(staff: Staff, day: date) -> Iterable[Due]:
     """Open reassessments that are late or fall due within two weeks, the latest first."""
-    rows = Reassessment.objects.waiting().filter(site__staff=staff, due_on__lte=day + AHEAD)
-    for row in rows.for_listing():
+    rows = Reassessment.objects.waiting().filter(
+        site__in=staff.sites.all(), due_on__lte=day + AHEAD
+    )
+    for row in told_to(rows.for_listing(), staff):
         yield Due(row, row.due_on < day, late_words(row.due_on, day))
 
 
 def _drafts(staff: Staff) -> Iterable[Assessment]:
     """Assessments without a signature: the person's own, or all for a manager."""
-    rows = Assessment.objects.unsigned().filter(site__staff=staff)
+    rows = of_my_clients(Assessment.objects.unsigned(), staff)
     if not staff.is_manager:
         rows = rows.filter(clinician=staff)
     return rows.select_related("client").order_by("assessed_on", "pk")
@@ -163,14 +167,15 @@ def _drafts(staff: Staff) -> Iterable[Assessment]:
 
 def _papers(staff: Staff) -> Iterable[Paper]:
     """The person's papers that wait for a signature, and letters signed and not yet sent."""
-    rows = Paper.objects.filter(site__staff=staff, created_by=staff, replaced_by__isnull=True)
+    mine = Paper.objects.without_bytes().filter(created_by=staff, replaced_by__isnull=True)
+    rows = of_my_clients(mine, staff)
     unsent = Q(
         state=PaperState.SIGNED,
         kind__in=[PaperKind.LETTER, PaperKind.REFERRAL],
         sendings__isnull=True,
     )
     waiting = rows.filter(Q(state=PaperState.DRAFT) | unsent)
-    return waiting.select_related("client").without_bytes().order_by("created_at")
+    return waiting.select_related("client").order_by("created_at")
 
 
 def _requests(staff: Staff, day: date) -> dict[str, int]:

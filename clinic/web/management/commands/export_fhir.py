@@ -47,6 +47,8 @@ class Command(BaseCommand):
         finally:
             part.unlink(missing_ok=True)
         self.stdout.write(f"{tally.total} resources: {tally}")
+        if tally.left_out:
+            self.stdout.write(f"Restricted records left out: {tally.left_out}.")
 
     def _export(self, by: Staff, part: Path, options: dict[str, Any]) -> Tally:
         part.touch(mode=0o600, exist_ok=False)  # clinical words: for this account only
@@ -56,7 +58,7 @@ class Command(BaseCommand):
                 return export_period(by=by, first=wish.first, last=wish.last, wish=wish, out=out)  # type: ignore[arg-type]  # both were given
             client = Client.objects.for_staff(by).filter(number=options["client"]).first()
             if client is None:
-                raise CommandError(f"No client of your sites has the number {options['client']}.")
+                raise CommandError(f"No client open to you has the number {options['client']}.")
             return export_client(
                 client=client, by=by, wish=wish, reader=Reader.CLINIC, limits_kept=True, out=out
             )
