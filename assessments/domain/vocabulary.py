@@ -229,6 +229,13 @@ RANKS: dict[StrEnum, int] = {
 }
 
 
+class RetractionCause(StrEnum):
+    """Why an assessment does not count. Source: rule of this clinic."""
+
+    WRONG_RECORD = "wrong_record"
+    MISTAKE = "mistake"
+
+
 class AddendumKind(StrEnum):
     """What is added to a signed assessment; a statement is the client's own, on what they dispute.
 

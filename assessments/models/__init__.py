@@ -12,6 +12,7 @@ from assessments.models.assessments import (
 from assessments.models.episodes import Episode, Goal
 from assessments.models.histories import HistoryAnswer, RunningHistory, Screening, ScreeningAnswer
 from assessments.models.placements import Placement
+from assessments.models.retractions import Retraction
 from assessments.models.terms import Fact, Feature, FindingTerm, Flag, Score, Test
 
 __all__ = [
@@ -27,6 +28,7 @@ __all__ = [
     "HistoryAnswer",
     "Observation",
     "Placement",
+    "Retraction",
     "RunningHistory",
     "Score",
     "ScoreValue",

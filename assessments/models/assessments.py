@@ -33,12 +33,22 @@ class AssessmentQuerySet(models.QuerySet["Assessment"]):
     def unsigned(self) -> Self:
         return self.filter(signed_at__isnull=True)
 
+    def standing(self) -> Self:
+        """Those that count: drafts and signed ones that nobody has retracted."""
+        return self.filter(retraction__isnull=True)
+
     def before(self, day: date) -> Self:
         return self.filter(assessed_on__lt=day).order_by("-assessed_on", "-pk")
 
     def for_page(self) -> Self:
         return self.select_related(
-            "client__site", "client__doctor", "clinician", "episode", "history", "screening"
+            "client__site",
+            "client__doctor",
+            "clinician",
+            "episode",
+            "history",
+            "screening",
+            "retraction__author",
         )
 
 
@@ -101,6 +111,11 @@ class Assessment(SiteRow):
     @property
     def is_signed(self) -> bool:
         return self.signed_at is not None
+
+    @property
+    def is_retracted(self) -> bool:
+        """Whether it was taken out of what counts."""
+        return getattr(self, "retraction", None) is not None
 
 
 class Trial(SiteRow):

@@ -14,6 +14,7 @@ from assessments.domain.vocabulary import AddendumKind
 from assessments.measure_words import measure_of, sides_of
 from assessments.models import Addendum, Assessment, Trial
 from assessments.services.answers import Typed, checked
+from assessments.services.assessments import RETRACTED
 from assessments.services.seals import addendum_seal
 from assessments.stored_answers import OBSERVATION, Stored
 from clinic.domain.vocabulary import TrailAction
@@ -123,6 +124,8 @@ def refuse_unfit(
     """Raise ValidationError for what the assessment cannot take."""
     if not assessment.is_signed:
         raise ValidationError(DRAFT)
+    if assessment.is_retracted:
+        raise ValidationError(RETRACTED)
     if acted_on > timezone.localdate():
         raise ValidationError({"acted_on": "This day lies in the future."})
     if acted_on < assessment.assessed_on:

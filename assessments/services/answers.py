@@ -16,6 +16,7 @@ from assessments.domain.vocabulary import NOT_SEEN, Method
 from assessments.grid import NARRATIVE
 from assessments.measure_words import Measure, about, measure_of, sides_of, span_words
 from assessments.models import Assessment, Observation, ScoreValue, TestResult, Trial
+from assessments.services.assessments import why_fixed
 from assessments.stored_answers import OBSERVATION, SCORE, TEST, WORDS, Row, Stored
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Staff
@@ -24,7 +25,6 @@ from clinic.services import consents, trail
 GRADES = {"", "0", "1", "2", "3", NOT_SEEN}
 MODELS: dict[str, type[Row]] = {OBSERVATION: Observation, TEST: TestResult, SCORE: ScoreValue}
 KEYS = {OBSERVATION: "feature_id", TEST: "test_id", SCORE: "score_id"}
-SIGNED = "The assessment is signed: nothing in it can be changed. Write an addendum."
 ANOTHER_METHOD = "If it was not measured from film, choose how it was."
 MEANWHILE = "Somebody else saved this at the same moment. Choose which of the two stands."
 
@@ -127,8 +127,8 @@ def save_answers(
     for a row that somebody else saved or signed in the same moment.
     """
     moved = [one for one in typed if one.changed]
-    if held.assessment.is_signed:
-        return Saving(refused={one.key: {"value": SIGNED} for one in moved})
+    if why := why_fixed(held.assessment):
+        return Saving(refused={one.key: {"value": why} for one in moved})
     try:
         return _saved(_Act(held, trial, by, timezone.now(), tables), moved)
     except IntegrityError:
@@ -351,8 +351,8 @@ def save_words(*, assessment: Assessment, by: Staff, name: str, text: str, seen:
     """
     if name not in NARRATIVE:
         return "There is no such text."
-    if assessment.is_signed:
-        return SIGNED
+    if why := why_fixed(assessment):
+        return why
     text, stored = _lines(text), getattr(assessment, name)
     if stored == text:
         return ""

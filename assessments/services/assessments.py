@@ -37,7 +37,9 @@ TRIAL_FIELDS = (
     "shoes",
     "camera",
 )
-SIGNED = "The assessment is signed: nothing in it can be changed."
+SIGNED = "The assessment is signed: nothing in it can be changed. Write an addendum."
+RETRACTED = "The assessment was retracted: nothing in it can be changed."
+FIXED = (SIGNED, RETRACTED)
 STALE = "Somebody else changed this meanwhile. Look at it again, then save."
 
 
@@ -48,7 +50,8 @@ def for_consult(staff: Staff) -> models.QuerySet[Assessment]:
     newest_screening: what could be taken as its basis now.
     """
     earlier = (
-        Assessment.objects.filter(client=OuterRef("client"))
+        Assessment.objects.standing()
+        .filter(client=OuterRef("client"))
         .filter(
             Q(assessed_on__lt=OuterRef("assessed_on"))
             | Q(assessed_on=OuterRef("assessed_on"), pk__lt=OuterRef("pk"))
@@ -80,8 +83,8 @@ def newest_screening(client: Client, day: date) -> Screening | None:
 
 
 def latest_assessment(client: Client) -> Assessment | None:
-    """The newest assessment of a client."""
-    return Assessment.objects.filter(client=client).first()
+    """The newest assessment of a client that counts."""
+    return Assessment.objects.standing().filter(client=client).first()
 
 
 def usual_kind(latest: Assessment | None) -> AssessmentKind:
@@ -149,16 +152,24 @@ def refuse_day(day: date, *, client: Client, episode: Episode, today: date) -> N
         raise ValidationError({"assessed_on": problem})
 
 
-def refuse_signed(assessment: Assessment) -> None:
+def refuse_fixed(assessment: Assessment) -> None:
     """Raise ValidationError if nothing may be changed any more."""
-    if assessment.is_signed:
-        raise ValidationError(SIGNED)
+    why = why_fixed(assessment)
+    if why:
+        raise ValidationError(why)
+
+
+def why_fixed(assessment: Assessment) -> str:
+    """Why nothing in an assessment may be changed, empty while something may."""
+    if assessment.is_retracted:
+        return RETRACTED
+    return SIGNED if assessment.is_signed else ""
 
 
 @transaction.atomic
 def add_trial(*, assessment: Assessment, by: Staff, **settings: Any) -> Trial:
     """Save and return one more trial; raises ValidationError."""
-    refuse_signed(assessment)
+    refuse_fixed(assessment)
     number = Trial.objects.filter(assessment=assessment).count() + 1
     trial = Trial(site=assessment.site, assessment=assessment, position=number, **settings)
     trial.full_clean()
@@ -170,7 +181,7 @@ def add_trial(*, assessment: Assessment, by: Staff, **settings: Any) -> Trial:
 @transaction.atomic
 def edit_trial(*, trial: Trial, by: Staff, seen: int, **settings: Any) -> Trial:
     """Save the settings of a trial; raises ValidationError, also when `seen` is out of date."""
-    refuse_signed(trial.assessment)
+    refuse_fixed(trial.assessment)
     # a model form has put the new settings on the row already
     moved = trail.moved(vars(Trial.objects.get(pk=trial.pk)), settings)
     for name, value in settings.items():
@@ -194,7 +205,7 @@ def take_newest_basis(*, assessment: Assessment, by: Staff) -> Assessment:
 
     Raises ValidationError when it is signed, or changed in the same moment.
     """
-    refuse_signed(assessment)
+    refuse_fixed(assessment)
     history = newest_history(assessment.client, assessment.assessed_on)
     basis: dict[str, Any] = {
         "history": history,
@@ -224,7 +235,7 @@ def sign_assessment(
     """
     if assessment.clinician_id != by.pk:
         raise PermissionDenied
-    refuse_signed(assessment)
+    refuse_fixed(assessment)
     _hold_for_signing(assessment)
     for finding in findings:
         row = finding_row(assessment, finding)

@@ -22,7 +22,7 @@ from assessments.domain.vocabulary import Method, Side
 from assessments.measurement_file import SCHEMA, event_error, read_measurement
 from assessments.models import Placement, Trial
 from assessments.services.answers import Computed, Saving, Typed, save_answers
-from assessments.services.assessments import edit_trial, refuse_signed
+from assessments.services.assessments import edit_trial, refuse_fixed
 from assessments.stored_answers import OBSERVATION, Stored
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.json_files import BadFile, load_json
@@ -125,7 +125,7 @@ def save_placement(
     ValidationError when the assessment is signed, another version was saved, or the client has
     refused or withdrawn filming.
     """
-    refuse_signed(trial.assessment)
+    refuse_fixed(trial.assessment)
     consents.refuse_stopped(trial.assessment.client, ConsentPurpose.FILMING)
     text = content_text({**settings_of(trial), **content, "view": view})
     placed = placed_trial(text, trial)
@@ -205,7 +205,7 @@ def put_features(
     steps of the trial. Raises BadFile where the placement does not fit the trial any more,
     ValidationError when it is signed or is not the newest.
     """
-    refuse_signed(trial.assessment)
+    refuse_fixed(trial.assessment)
     if placement != Placement.objects.newest(trial, placement.view):
         raise ValidationError(STALE)
     placed = placed_trial(placement.content, trial)

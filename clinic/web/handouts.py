@@ -14,6 +14,7 @@ from clinic.domain.vocabulary import DocumentFormat, PaperKind
 from clinic.models import Paper, Staff
 from clinic.services.papers import draft_paper, sign_paper
 from clinic.web.letter_record import author_of, letterhead_of, person_of
+from clinic.web.resting import handout_about
 from exercises.documents.handout import render_handout
 from exercises.domain.edition import Edition
 from exercises.domain.handout import Handout
@@ -25,11 +26,6 @@ from exercises.services.programme_rows import OUT
 from exercises.services.programmes import issue
 
 CHANGED = "Somebody changed the programme in this moment: look at it once more, then issue it."
-
-
-def about(programme: Programme) -> str:
-    """What the stored handout was written from."""
-    return f"programme-{programme.pk}"
 
 
 def head_of(programme: Programme, by: Staff, on: date, signed_at: datetime | None) -> PaperHead:
@@ -99,7 +95,7 @@ def issue_with_handout(
         paper = draft_paper(
             client=programme.assessment.client,
             kind=PaperKind.HANDOUT,
-            about=about(programme),
+            about=handout_about(programme),
             title="Home exercises",
             dated=handout.head.dated,
             content=handout.to_json(),
@@ -112,5 +108,5 @@ def stored_handout(programme: Programme) -> Paper | None:
     """The handout as issued, with its bytes."""
     client = programme.assessment.client
     return client.papers.filter(
-        kind=PaperKind.HANDOUT.value, about=about(programme), signed_at__isnull=False
+        kind=PaperKind.HANDOUT.value, about=handout_about(programme), signed_at__isnull=False
     ).first()

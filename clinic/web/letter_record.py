@@ -80,7 +80,7 @@ class Held:
     @classmethod
     def of(cls, assessment: Assessment) -> Self:
         client, day = assessment.client, assessment.assessed_on
-        earlier = client.assessments.signed().before(day).first()
+        earlier = client.assessments.standing().signed().before(day).first()
         programme = Programme.objects.filter(assessment=assessment).first()
         last = Programme.objects.filter(assessment=earlier).first() if earlier else None
         return cls(

@@ -13,6 +13,7 @@ from clinic.domain.paper import Signature, Unprintable
 from clinic.models import Client, Paper, Staff
 from clinic.services import papers
 from clinic.web.letter_record import consent_of, disagreements_of, sharing_of
+from clinic.web.resting import NOT_USED, is_retracted
 
 NO_CONSENT = (
     "The client has not agreed to sharing: ask, and keep the answer under consents. "
@@ -63,6 +64,8 @@ def sign_letter(*, paper: Paper, by: Staff) -> Paper:
     The consent that is printed is the one in force at this moment, and what the client disagrees
     with is what stands now.
     """
+    if is_retracted(paper):
+        raise ValidationError(NOT_USED)
     letter = Letter.from_json(paper.content)
     author = Signature(str(by), by.profession, by.registration_number)
     letter = replace(letter, head=replace(letter.head, author=author))

@@ -15,7 +15,7 @@ from django.db import connection, models, transaction
 from django.db.models import Exists, F, OuterRef
 from django.db.models.functions import Cast
 
-from assessments.models import Addendum, Assessment
+from assessments.models import Addendum, Assessment, Retraction
 from assessments.services.seals import addendum_seal, assessment_seal
 from clinic.domain.chain import COLUMNS
 from clinic.domain.chain_faults import Fault, Head, faults
@@ -100,6 +100,7 @@ def problems(tally: Tally) -> Iterator[str]:
     yield from unrecorded()
     yield from addendum_problems(tally)
     yield from destruction_problems()
+    yield from retraction_problems()
 
 
 def chain_problems(tally: Tally) -> Iterator[str]:
@@ -286,4 +287,24 @@ def addendum_problems(tally: Tally) -> Iterator[str]:
             yield (
                 f"addendum {row.number} of assessment {row.assessment_id}, client "
                 f"{client_number(client)}: {what}"
+            )
+
+
+def retraction_problems() -> Iterator[str]:
+    """Retractions without their line, and lines whose retraction is gone."""
+    lines = TrailEntry.objects.filter(action=TrailAction.AMEND, object_kind="retraction")
+    stand = {str(pk) for pk in Retraction.objects.values_list("pk", flat=True)}
+    told = set()
+    for line in lines.annotate(destroyed=destroyed()).order_by("pk").iterator(chunk_size=CHUNK):
+        told.add(line.object_key)
+        if line.object_key not in stand and not line.destroyed:
+            yield (
+                f"retraction {line.object_key}, client {client_number(line.client_id)}: is gone "
+                f"(chain {line.chain}, line {line.number})"
+            )
+    for row in Retraction.objects.select_related("assessment").order_by("pk"):
+        if str(row.pk) not in told:
+            yield (
+                f"retraction {row.pk}, client {client_number(row.assessment.client_id)}: "
+                "is there, and no line of the trail says so"
             )

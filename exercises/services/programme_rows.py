@@ -7,6 +7,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 
 from assessments.domain.vocabulary import Stage
+from assessments.services.assessments import RETRACTED
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
 from clinic.services import trail
@@ -76,11 +77,13 @@ def open_programme(programme: Programme) -> Programme:
     """The programme, locked for this transaction. Raises ValidationError once it is issued."""
     found = (
         Programme.objects.select_for_update(of=("self",))
-        .select_related("assessment__client", "assessment__clinician")
+        .select_related("assessment__client", "assessment__clinician", "assessment__retraction")
         .get(pk=programme.pk)
     )
     if found.is_issued:
         raise ValidationError(ISSUED)
+    if found.assessment.is_retracted:
+        raise ValidationError(RETRACTED)
     return found
 
 

@@ -9,6 +9,7 @@ from django.utils import timezone
 from assessments.domain.assessment import Assessment as AssessmentValue
 from assessments.domain.vocabulary import Outcome
 from assessments.models import Assessment
+from assessments.services.assessments import RETRACTED
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Staff
 from clinic.services import trail
@@ -41,6 +42,8 @@ def take_over(
     """
     if proposal.outcome is Outcome.STOP_ALL:
         raise ValidationError("A hold stops everything: no programme is made.")
+    if assessment.is_retracted:
+        raise ValidationError(RETRACTED)
     # two people who take it over in the same moment wait for each other
     Assessment.objects.select_for_update(no_key=True, of=("self",)).get(pk=assessment.pk)
     programme = Programme.objects.select_for_update().filter(assessment=assessment).first()
@@ -182,7 +185,7 @@ def add_advice(*, programme: Programme, text: str, understood: bool, by: Staff) 
 def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
     """What keeps the programme from being issued, each with what to do."""
     items = list(programme.items.all())
-    found = []
+    found = [RETRACTED] if programme.assessment.is_retracted else []
     if proposal.outcome is Outcome.STOP_ALL:
         found.append("A hold stops everything: refer the client, no programme is issued.")
     if proposal.outcome is Outcome.DRAFT:

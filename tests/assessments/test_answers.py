@@ -8,7 +8,7 @@ from django.db import IntegrityError, connection
 from assessments.editions import tables_of
 from assessments.models import Observation
 from assessments.services import answers
-from assessments.services.assessments import for_consult
+from assessments.services.assessments import SIGNED, for_consult
 from assessments.stored_answers import stored
 from clinic.models import TrailEntry
 from tests.factories import StaffFactory
@@ -242,7 +242,7 @@ def test_signed_assessment_takes_no_answer(assessment):
 
     saving = save(assessment, answer("cadence", value="160"))
 
-    assert saving.refused == {"o.cadence.none": {"value": answers.SIGNED}}
+    assert saving.refused == {"o.cadence.none": {"value": SIGNED}}
 
 
 def test_words_are_saved_and_a_stale_text_is_refused(assessment):

@@ -66,45 +66,62 @@ def answered(assessment):
             observe(assessment, feature.code, side.value, **given)
 
 
-def run(others):
+def clinician_at_work():
+    """A clinician signed in with a test browser, and the tables as an edition."""
     from django.conf import settings
     from django.test import Client
+
+    from clinic.models import Staff
+    from exercises.services.editions import load_tables, read_folder
+    from tests.factories import StaffFactory
+
+    settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, "testserver"]
+    settings.SECURE_SSL_REDIRECT = settings.SECOND_FACTOR = False
+    texts = read_folder(settings.REFERENCE_DIR)
+    edition = load_tables(texts=texts, author="a clinician", reason="Loaded as it is.")[0]
+    by = StaffFactory(username=f"bench{Staff.objects.count()}")
+    browser = Client()
+    browser.force_login(by)
+    return by, browser, edition
+
+
+def answering(browser, assessment):
+    """What the page of an assessment posts next, and how it is sent."""
     from django.urls import reverse
 
     from assessments.answer_states import seen_token
     from assessments.models import Observation
-    from clinic.models import Staff
-    from exercises.services.editions import load_tables, read_folder
-    from tests.factories import StaffFactory
     from tests.factories.consult import answer
 
-    settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, "testserver"]
-    settings.SECURE_SSL_REDIRECT = False
-    texts = read_folder(settings.REFERENCE_DIR)
-    edition = load_tables(texts=texts, author="a clinician", reason="Loaded as it is.")[0]
-    by = StaffFactory(username=f"bench{Staff.objects.count()}")
-    assessment = filled(edition, by, others)
-    browser = Client()
-    browser.force_login(by)
-    page = reverse("assessment-open", args=[assessment.pk])
     answers = reverse("assessment-answers", args=[assessment.pk])
 
-    def typed(number):
+    def next_answer(number):
         # what the page would have seen: a stale answer is refused
         row = Observation.objects.get(assessment=assessment, feature="cadence")
         said = {"value": str(150 + number % 30), "method": row.method, "seen": seen_token(row)}
         return {"trial": "1"} | answer("cadence", **said)
 
-    def save(post):
+    def send(post):
         response = browser.post(answers, post, headers={"HX-Request": "true"})
         assert response.status_code == 200, response.status_code
+
+    return next_answer, send
+
+
+def run(others):
+    from django.urls import reverse
+
+    by, browser, edition = clinician_at_work()
+    assessment = filled(edition, by, others)
+    page = reverse("assessment-open", args=[assessment.pk])
+    next_answer, send = answering(browser, assessment)
 
     def view(_):
         assert browser.get(page).status_code == 200
 
     report(f"{others} other assessments, page of {len(browser.get(page).content)} bytes")
     report(line("assessment page", measure(view)))
-    report(line("one answer saved and judged", measure(save, typed)))
+    report(line("one answer saved and judged", measure(send, next_answer)))
 
 
 if __name__ == "__main__":

@@ -12,7 +12,13 @@ import sys
 from statistics import median
 from time import perf_counter
 
-from tests.benchmarks.bench_consult import filled, line, report
+from tests.benchmarks.bench_consult import (
+    answering,
+    clinician_at_work,
+    filled,
+    line,
+    report,
+)
 
 ROUNDS, WARM_UP, AIM = 400, 20, 25
 
@@ -38,46 +44,12 @@ def take_turns(next_answer, send, trail):
     return times["with"][WARM_UP:], times["without"][WARM_UP:]
 
 
-def prepared(others):
-    """What the page of one filled assessment posts next, and a browser that sends it."""
-    from django.conf import settings
-    from django.test import Client
-    from django.urls import reverse
-
-    from assessments.answer_states import seen_token
-    from assessments.models import Observation
-    from clinic.models import Staff
-    from exercises.services.editions import load_tables, read_folder
-    from tests.factories import StaffFactory
-    from tests.factories.consult import answer
-
-    settings.ALLOWED_HOSTS = [*settings.ALLOWED_HOSTS, "testserver"]
-    settings.SECURE_SSL_REDIRECT = False
-    texts = read_folder(settings.REFERENCE_DIR)
-    edition = load_tables(texts=texts, author="a clinician", reason="Loaded as it is.")[0]
-    by = StaffFactory(username=f"bench{Staff.objects.count()}")
-    assessment = filled(edition, by, others)
-    browser = Client()
-    browser.force_login(by)
-    answers = reverse("assessment-answers", args=[assessment.pk])
-
-    def next_answer(number):
-        row = Observation.objects.get(assessment=assessment, feature="cadence")
-        said = {"value": str(150 + number % 30), "method": row.method, "seen": seen_token(row)}
-        return {"trial": "1"} | answer("cadence", **said)
-
-    def send(post):
-        response = browser.post(answers, post, headers={"HX-Request": "true"})
-        assert response.status_code == 200, response.status_code
-
-    return next_answer, send
-
-
 def run(others):
     from clinic.models import TrailEntry
     from clinic.services import trail
 
-    next_answer, send = prepared(others)
+    by, browser, edition = clinician_at_work()
+    next_answer, send = answering(browser, filled(edition, by, others))
     before = TrailEntry.objects.count()
     kept, bare = take_turns(next_answer, send, trail)
     assert TrailEntry.objects.count() == before + WARM_UP + ROUNDS

@@ -15,17 +15,19 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
 
-from assessments.domain.vocabulary import AddendumKind
+from assessments.domain.vocabulary import AddendumKind, RetractionCause
 from assessments.models import (
     Addendum,
     Assessment,
     Feature,
     Observation,
+    Retraction,
     ScreeningAnswer,
     Trial,
 )
 from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
+from assessments.services.retractions import retract_assessment
 from assessments.services.seals import assessment_seal
 from clinic import guards
 from clinic.domain.chain import COLUMNS, GENESIS, line_hash
@@ -491,3 +493,22 @@ def test_no_clinical_word_is_printed(record):
     Assessment.objects.filter(pk=record.pk).update(words="It bites after 3 km.")
 
     assert "bites" not in " ".join(found())
+
+
+@pytest.fixture
+def retraction(desk):
+    assessment = desk.assessment
+    return retract_assessment(
+        assessment=assessment,
+        by=assessment.clinician,
+        cause=RetractionCause.MISTAKE,
+        reason="Opened twice.",
+    )
+
+
+def test_deleted_retraction_is_named(retraction, record):
+    assert verified()[0] == 0
+    Retraction.objects.filter(pk=retraction.pk).delete()
+
+    (words,) = found()
+    assert words.startswith(f"retraction {retraction.pk}, {who(record)}: is gone")

@@ -9,6 +9,7 @@ from django.utils import timezone
 from assessments.models import Assessment, Finding, FindingTerm, Placement
 from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
+from assessments.services.retractions import retract_assessment
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Client, KeptTime, Reminder
 from clinic.services import legal_holds, papers, people, record_requests, trail
@@ -92,6 +93,12 @@ def _film(assessment, by):
         reason="Was left out",
         text=f"{WORDS} was sore as well",
         acted_on=date(2027, 4, 2),
+    )
+    retract_assessment(
+        assessment=Assessment.objects.for_page().get(pk=assessment.pk),
+        by=by,
+        cause="mistake",
+        reason=f"{WORDS} of somebody else",
     )
 
 

@@ -156,7 +156,8 @@ def _by_client(pks: Sequence[int], wish: Wish) -> dict[str, dict[int, list[Any]]
             Episode.objects.select_related("clinician").prefetch_related("goals").order_by("pk")
         ),
         "assessments": rows(
-            Assessment.objects.select_related("client__site", "clinician", "episode", "signed_by")
+            Assessment.objects.standing()
+            .select_related("client__site", "clinician", "episode", "signed_by")
             .prefetch_related("findings")
             .order_by("assessed_on", "pk")
         ),

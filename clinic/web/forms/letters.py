@@ -63,7 +63,7 @@ class LetterNewForm(forms.Form):
         super().__init__(*args, **kwargs)
         self.of_client = client
         self.readers = readers_of(client)
-        assessments = Assessment.objects.filter(client=client)
+        assessments = Assessment.objects.standing().filter(client=client)
         self.fields["assessment"].queryset = assessments  # type: ignore[attr-defined]
         people = [(key, str(person)) for key, person in self.readers.items()]
         self.fields["to"].choices = [  # type: ignore[attr-defined]

@@ -95,7 +95,7 @@ def add(held: Stored, form: AddendumForm, request: StaffRequest) -> Addendum:
     """Write an addendum, and keep the holds in step with what the newest assessment says now."""
     assessment = held.assessment
     row = services.write_addendum(assessment=assessment, by=request.user, **form.given())
-    newest = assessment.client.assessments.first()
+    newest = assessment.client.assessments.standing().first()
     if row.changes and newest and newest.pk == assessment.pk:
         lay_over(vars(assessment)["_prefetched_objects_cache"], [row])
         edition = edition_of(assessment.edition_id)

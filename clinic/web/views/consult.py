@@ -181,7 +181,7 @@ def page(
         "trials": held.trials,
         "judged": shown,
         "narrative": _narrative(assessment),
-        "editable": not assessment.is_signed,
+        "editable": not services.why_fixed(assessment),
         "keys_off": request.session.get(KEYS_OFF, False),
         "programme_link": link("programme-open", assessment.pk),
         "referral_link": link("referral-new", assessment.pk),
@@ -312,7 +312,7 @@ def _words_saved(
         refused = "" if done else _words_refused(request, consult, name)
     one = next(it for it in _narrative(consult.assessment) if it["name"] == name)
     if refused:
-        overtaken = refused != answers.SIGNED
+        overtaken = refused not in services.FIXED
         one |= {"error": refused, "typed": request.POST[f"w.{name}"], "overtaken": overtaken}
     else:
         one["saved"] = f"saved at {timezone.localtime(done.at if done else None):%H:%M:%S}"
@@ -430,7 +430,9 @@ def trial_new(request: StaffRequest, pk: int) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def trial_edit(request: StaffRequest, pk: int) -> HttpResponse:
     mine = of_my_clients(Trial.objects.all(), request.user, "assessment__client__")
-    trial = get_object_or_404(mine.select_related("assessment__client__site"), pk=pk)
+    trial = get_object_or_404(
+        mine.select_related("assessment__client__site", "assessment__retraction"), pk=pk
+    )
     form = TrialForm(request.POST or None, instance=trial)
     if form.is_valid():
         try:

@@ -25,6 +25,7 @@ from assessments.forms.placements import (
 )
 from assessments.measured_rows import Preview, content_of, preview
 from assessments.models import Placement, Trial
+from assessments.services.assessments import why_fixed
 from assessments.services.placements import put_features, save_placement
 from assessments.stored_answers import Stored
 from clinic.access import StaffRequest, allowed
@@ -299,7 +300,7 @@ def _page(
         "view": desk.view,
         "views": [one.value for one in View],
         "placement": desk.placement,
-        "editable": not assessment.is_signed,
+        "editable": not why_fixed(assessment),
         "forms": forms,
         "form": next((one for one in forms.values() if one.is_bound), None),
         "preview": shown,

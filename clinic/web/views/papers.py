@@ -28,6 +28,7 @@ from clinic.web.letter_parts import referral_notes
 from clinic.web.letter_saving import Saving, save_parts, shown
 from clinic.web.letter_signing import missing_parts, sign_letter
 from clinic.web.paper_kinds import drawn_of, pdf_of, value_of
+from clinic.web.resting import NOT_USED, is_retracted, letters_about, with_rest
 from exercises.policies import edition_line
 
 LETTERS = (PaperKind.LETTER.value, PaperKind.REFERRAL.value)
@@ -37,7 +38,8 @@ def paper_or_404(staff: Staff, pk: int) -> Paper:
     """A paper of a record that this person may open, without its bytes."""
     mine = of_my_clients(Paper.objects.without_bytes(), staff)
     return get_object_or_404(
-        mine.select_related("client__site", "client__doctor", "signed_by", "replaces"), pk=pk
+        with_rest(mine).select_related("client__site", "client__doctor", "signed_by", "replaces"),
+        pk=pk,
     )
 
 
@@ -75,7 +77,8 @@ def referral_new(request: StaffRequest, pk: int) -> HttpResponse:
 
 
 def _assessment_or_404(staff: Staff, pk: int) -> Assessment:
-    return get_object_or_404(of_my_clients(Assessment.objects.for_page(), staff), pk=pk)
+    mine = of_my_clients(Assessment.objects.standing().for_page(), staff)
+    return get_object_or_404(mine, pk=pk)
 
 
 def _drafted(
@@ -86,7 +89,7 @@ def _drafted(
     reader: str,
 ) -> HttpResponse:
     """Draft the paper and open it; what is there already is opened and left as it is."""
-    about = f"assessment-{assessment.pk}-{reader}"
+    about = f"{letters_about(assessment)}{reader}"
     same = assessment.client.papers.without_bytes().filter(kind=kind.value, about=about)
     there = same.order_by("-version").first()
     if there is not None:
@@ -273,6 +276,8 @@ def paper_send(request: StaffRequest, pk: int) -> HttpResponse:
 def paper_version(request: StaffRequest, pk: int) -> HttpResponse:
     paper = paper_or_404(request.user, pk)
     try:
+        if is_retracted(paper):
+            raise ValidationError(NOT_USED)
         following = papers.new_version(paper=paper, by=request.user)
     except (ValidationError, StaleError) as refusal:
         said = getattr(refusal, "messages", ["A newer version of this paper exists."])

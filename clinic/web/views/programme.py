@@ -55,14 +55,16 @@ def desk_or_404(request: StaffRequest, **found: Any) -> Desk:
         ),
         **found,
     )
-    return Desk(assessment, Programme.objects.filter(assessment=assessment).first())
+    programme = Programme.objects.filter(assessment=assessment).first()
+    if programme is not None:
+        programme.assessment = assessment  # with what it was found with, not once more
+    return Desk(assessment, programme)
 
 
 def desk_of_programme(request: StaffRequest, pk: int) -> tuple[Desk, Programme]:
     desk = desk_or_404(request, programme__pk=pk)
     if desk.programme is None:
         raise ValueError("a desk found by its programme has one")
-    desk.programme.assessment = desk.assessment
     return desk, desk.programme
 
 
@@ -88,7 +90,9 @@ def _page(request: StaffRequest, desk: Desk) -> dict[str, Any]:
         "not_shown": [one for one in lines if one.not_shown],
         "differences": desk.differences,
         "minutes_given": desk.minutes_given,
-        "editable": programme is not None and not programme.is_issued,
+        "editable": programme is not None
+        and not programme.is_issued
+        and not desk.assessment.is_retracted,
         "in_charge": desk.assessment.clinician_id == request.user.pk,
     }
     if programme is not None:

@@ -38,7 +38,8 @@ def progress_of(client: Client) -> tuple[list[Assessment], tuple[Series, ...]]:
 
     Judged by the tables of the newest of them.
     """
-    visits = list(Assessment.objects.signed().filter(client=client).order_by("assessed_on", "pk"))
+    signed = Assessment.objects.standing().signed().filter(client=client)
+    visits = list(signed.order_by("assessed_on", "pk"))
     if not visits:
         return [], ()
     all_as_amended(visits)

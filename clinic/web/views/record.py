@@ -18,6 +18,7 @@ from clinic.models import Alert, Client, Hold, Reassessment, Staff, TrailEntry
 from clinic.services import trail
 from clinic.views.people import purposes, sees_clinical
 from clinic.web.progress_charts import measured, really_changed
+from clinic.web.resting import with_rest
 from clinic.web.views.progress import progress_of
 
 TRAIL_LINES, SHOWN_CHANGES = 10, 5
@@ -98,7 +99,7 @@ def _clinical(client: Client) -> dict[str, Any]:
         "consents": consents,
         "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
         "episodes": _episodes(client),
-        "papers": client.papers.for_listing(),
+        "papers": with_rest(client.papers.for_listing()),
         "requests": client.record_requests.all(),
         "entries": TrailEntry.objects.filter(client=client, action=TrailAction.VIEW).order_by(
             "-at", "-pk"
@@ -112,7 +113,7 @@ def _not_asked(answered: set[str]) -> list[str]:
 
 def _episodes(client: Client) -> list[dict[str, Any]]:
     """Each episode with its goals and its assessments, newest first."""
-    looks = Assessment.objects.select_related("programme", "clinician").annotate(
+    looks = Assessment.objects.select_related("programme", "clinician", "retraction").annotate(
         found=Count("findings")
     )
     rows = (

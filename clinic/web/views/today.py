@@ -29,6 +29,7 @@ from clinic.models import (
 from clinic.models.limits import of_my_clients, told_to
 from clinic.services.reassessments import AHEAD, today_at
 from clinic.web.backups.ages import overdue
+from clinic.web.resting import without_retracted
 from exercises.editions import edition_of
 
 HERE = {AppointmentState.ARRIVED, AppointmentState.SEEN}
@@ -105,7 +106,9 @@ def _to_hand_over(arrivals: list[Appointment], day: date) -> list[Handing]:
     """For everybody who is here or was seen today: two queries."""
     here = {row.client_id: row.client for row in arrivals if row.state in HERE and row.client.pk}
     kinds: dict[int, list[str]] = {key: [] for key in here}
-    papers = Paper.objects.filter(client__in=here, dated=day, state=PaperState.SIGNED)
+    papers = without_retracted(
+        Paper.objects.filter(client__in=here, dated=day, state=PaperState.SIGNED)
+    )
     for key, kind in papers.order_by("kind").values_list("client", "kind").distinct():
         kinds[key].append(kind)
     later = (
@@ -159,7 +162,7 @@ def _due(staff: Staff, day: date) -> Iterable[Due]:
 
 def _drafts(staff: Staff) -> Iterable[Assessment]:
     """Assessments without a signature: the person's own, or all for a manager."""
-    rows = of_my_clients(Assessment.objects.unsigned(), staff)
+    rows = of_my_clients(Assessment.objects.standing().unsigned(), staff)
     if not staff.is_manager:
         rows = rows.filter(clinician=staff)
     return rows.select_related("client").order_by("assessed_on", "pk")
@@ -174,7 +177,7 @@ def _papers(staff: Staff) -> Iterable[Paper]:
         kind__in=[PaperKind.LETTER, PaperKind.REFERRAL],
         sendings__isnull=True,
     )
-    waiting = rows.filter(Q(state=PaperState.DRAFT) | unsent)
+    waiting = without_retracted(rows.filter(Q(state=PaperState.DRAFT) | unsent))
     return waiting.select_related("client").order_by("created_at")
 
 
