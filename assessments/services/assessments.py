@@ -8,7 +8,7 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import models, transaction
-from django.db.models import F, OuterRef, Q, Subquery
+from django.db.models import Case, F, OuterRef, Q, Subquery, When
 from django.utils import timezone
 
 from assessments import editions
@@ -26,7 +26,8 @@ from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Client, Staff
 from clinic.models.limits import of_my_clients
-from clinic.services import consents, reassessments, trail
+from clinic.models.record_links import person
+from clinic.services import consents, reassessments, record_links, trail
 
 TRIAL_FIELDS = (
     "surface",
@@ -46,7 +47,7 @@ STALE = "Somebody else changed this meanwhile. Look at it again, then save."
 def for_consult(staff: Staff) -> models.QuerySet[Assessment]:
     """Assessments that this person may open, with all that the page asks of one row.
 
-    last_id, last_on: the assessment of the same client before it; newest_history,
+    last_id, last_on: the assessment of the same person before it; newest_history,
     newest_screening: what could be taken as its basis now.
     """
     earlier = (
@@ -58,17 +59,39 @@ def for_consult(staff: Staff) -> models.QuerySet[Assessment]:
         )
         .order_by("-assessed_on", "-pk")
     )
+    # a record that is joined to another takes no new assessment, so this way round is enough
+    elsewhere = (
+        Assessment.objects.standing()
+        .filter(
+            client__links_as_joined__kept=OuterRef("client"),
+            client__links_as_joined__parted_at__isnull=True,
+            assessed_on__lte=OuterRef("assessed_on"),
+        )
+        .order_by("-assessed_on", "-pk")
+    )
+    newer = Q(elsewhere_on__isnull=False) & (
+        Q(own_on__isnull=True) | Q(elsewhere_on__gt=F("own_on"))
+    )
     histories = RunningHistory.objects.filter(
         client=OuterRef("client"), taken_on__lte=OuterRef("assessed_on")
     ).order_by("-taken_on", "-pk")
     screenings = Screening.objects.filter(
         client=OuterRef("client"), screened_on__lte=OuterRef("assessed_on")
     ).order_by("-screened_on", "-pk")
-    return of_my_clients(Assessment.objects.for_page(), staff).annotate(
-        last_id=Subquery(earlier.values("pk")[:1]),
-        last_on=Subquery(earlier.values("assessed_on")[:1]),
-        newest_history=Subquery(histories.values("pk")[:1]),
-        newest_screening=Subquery(screenings.values("pk")[:1]),
+    return (
+        of_my_clients(Assessment.objects.for_page(), staff)
+        .annotate(
+            own_id=Subquery(earlier.values("pk")[:1]),
+            own_on=Subquery(earlier.values("assessed_on")[:1]),
+            elsewhere_id=Subquery(elsewhere.values("pk")[:1]),
+            elsewhere_on=Subquery(elsewhere.values("assessed_on")[:1]),
+            newest_history=Subquery(histories.values("pk")[:1]),
+            newest_screening=Subquery(screenings.values("pk")[:1]),
+        )
+        .annotate(
+            last_id=Case(When(newer, then="elsewhere_id"), default="own_id"),
+            last_on=Case(When(newer, then="elsewhere_on"), default="own_on"),
+        )
     )
 
 
@@ -83,8 +106,8 @@ def newest_screening(client: Client, day: date) -> Screening | None:
 
 
 def latest_assessment(client: Client) -> Assessment | None:
-    """The newest assessment of a client that counts."""
-    return Assessment.objects.standing().filter(client=client).first()
+    """The newest assessment of a person that counts, in any of their records."""
+    return Assessment.objects.standing().filter(client__in=person(client.pk)).first()
 
 
 def usual_kind(latest: Assessment | None) -> AssessmentKind:
@@ -114,6 +137,7 @@ def open_assessment(
     history_unchanged: the client says that nothing changed since the newest history.
     Refused once the client has refused or withdrawn the consent to assessment.
     """
+    record_links.refuse_joined(client)
     consents.refuse_stopped(client, ConsentPurpose.ASSESSMENT)
     refuse_day(assessed_on, client=client, episode=episode, today=timezone.localdate())
     history = newest_history(client, assessed_on)

@@ -11,7 +11,7 @@ from django.utils import timezone
 from assessments.models import Episode, Goal
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff
-from clinic.services import trail
+from clinic.services import record_links, trail
 from clinic.services.people import save_as_seen
 
 COMPLAINT = {"complaint_present", "complaint_region", "complaint_side", "goal", "onset_on"}
@@ -49,6 +49,7 @@ def open_episode(
     *, client: Client, by: Staff, goals: Sequence[Goal] = (), **fields: Any
 ) -> Episode:
     """Save and return an episode with its goals; raises ValidationError."""
+    record_links.refuse_joined(client)
     episode = Episode(site_id=client.site_id, client=client, clinician=by, **fields)
     _check(episode)
     episode.save()

@@ -12,7 +12,7 @@ from django.db import transaction
 from assessments.models import Assessment, HistoryAnswer, RunningHistory
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff
-from clinic.services import trail
+from clinic.services import record_links, trail
 from clinic.services.people import StaleError
 
 DATES = ("injured_on", "gave_birth_on")
@@ -86,6 +86,8 @@ def keep_history(
     if seen is not None and seen != stamp(newest):
         raise StaleError
     same_day = newest if newest and newest.taken_on == on and not rests_on(newest) else None
+    if not same_day:
+        record_links.refuse_joined(client)
     history = same_day or RunningHistory(site_id=client.site_id, client=client, taken_on=on)
     before = {name: getattr(history, name) for name in DATES}
     history.taken_by = by

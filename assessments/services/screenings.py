@@ -10,7 +10,7 @@ from django.db.models import F
 from assessments.models import Assessment, Screening, ScreeningAnswer
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Staff
-from clinic.services import trail
+from clinic.services import record_links, trail
 
 ANSWERS = ("yes", "no", "not_asked")
 NO_LIFT = {"lifted_on": None, "lifted_by": None, "reason": "", "keeps": ""}
@@ -83,6 +83,7 @@ def _overtaken(held: ScreeningAnswer | None, flag: str, seen: Mapping[str, str])
 
 
 def _begin(client: Client, on: date, by: Staff) -> Screening:
+    record_links.refuse_joined(client)
     screening = Screening(site_id=client.site_id, client=client, screened_on=on, screened_by=by)
     screening.full_clean()
     screening.save()

@@ -13,6 +13,7 @@ from clinic.models.limits import (
 )
 from clinic.models.papers import Paper, Sending
 from clinic.models.people import Alert, Client, Consent, Hold, Referrer
+from clinic.models.record_links import RecordLink
 from clinic.models.record_requests import RecordRequest
 from clinic.models.reminders import CalendarFeed, Reminder
 from clinic.models.retention import Destruction, LegalHold
@@ -40,6 +41,7 @@ __all__ = [
     "Paper",
     "PolicyConfirmation",
     "Reassessment",
+    "RecordLink",
     "RecordRequest",
     "Referrer",
     "Reminder",

@@ -5,11 +5,12 @@ through it.
 """
 
 from datetime import datetime, timedelta
-from typing import Self, TypeVar
+from typing import Any, Self, TypeVar
 
+from django.apps import apps
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from clinic.domain.vocabulary import Role
@@ -289,15 +290,34 @@ def open_to(staff: Staff, path: str = "") -> Q:
 
     path: the way from the row to its client, such as "assessment__client__". It was not destroyed,
     lies at a site of theirs and is not restricted, or names them; or they have opened it in an
-    emergency that runs. Nothing of it is kept: the next query asks again.
+    emergency that runs. Records that are joined are closed together, because each shows the other.
+    Nothing of it is kept: the next query asks again.
     """
     here = Staff.sites.through.objects.filter(staff=staff).values("site")
     named = RestrictionLine.objects.standing().naming(staff).values("restriction")
-    shut = Restriction.objects.standing().exclude(pk__in=named).values("client")
+    shut = Restriction.objects.standing().exclude(pk__in=named)
     opened = EmergencyOpening.objects.running(timezone.now()).of(staff).values("client")
-    own = Q(**{f"{path}site__in": here}) & ~Q(**{f"{path}pk__in": shut})
+    links = _links()
+    # joins, because SQLite reads only so many subqueries inside one another
+    beside = {"kept__links_as_kept__parted_at": None}
+    together = (
+        shut.values("client"),
+        links.filter(joined__restrictions__in=shut).values("kept"),
+        links.filter(kept__restrictions__in=shut).values("joined"),
+        links.filter(kept__links_as_kept__joined__restrictions__in=shut, **beside).values(
+            "joined"
+        ),
+    )
+    own = Q(**{f"{path}site__in": here})
+    for keys in together:
+        own &= ~Q(**{f"{path}pk__in": keys})
     there = Q(**{f"{path}destroyed_on__isnull": True})
     return there & (own | Q(**{f"{path}pk__in": opened}))
+
+
+def _links() -> QuerySet:
+    """Standing links of two records; their model needs Client, which needs this module."""
+    return apps.get_model("clinic", "RecordLink")._default_manager.filter(parted_at=None)
 
 
 def closed(staff: Staff) -> Q:
@@ -319,6 +339,20 @@ def of_my_clients(
     return rows.filter(open_to(staff, path))
 
 
+def as_kept(rows: "models.QuerySet[Any, M]") -> list[M]:
+    """All rows, to be shown only: of a joined record under the one that takes new entries."""
+    kept = _links().filter(joined=OuterRef("client")).values("kept")
+    found = list(rows.annotate(kept_key=models.Subquery(kept)))
+    keys = {row.kept_key for row in found if row.kept_key}
+    if keys:
+        of_row = rows.model._meta.get_field("client").related_model
+        clients = of_row.objects.select_related("site").in_bulk(keys)
+        for row in found:
+            if row.kept_key:
+                row.client = clients[row.kept_key]
+    return found
+
+
 CLOSED = "Restricted record"
 
 
@@ -329,7 +363,7 @@ def told_to(rows: models.QuerySet[M], staff: Staff) -> list[M]:
     forgets to ask (`row.is_open`) tells nothing either.
     """
     field = rows.model._meta.get_field("client")
-    found = list(rows.annotate(is_open=open_to(staff, "client__")))
+    found = as_kept(rows.annotate(is_open=open_to(staff, "client__")))
     for row in found:
         if not row.is_open:  # type: ignore[attr-defined]
             field.set_cached_value(row, field.related_model(family_name=CLOSED))  # type: ignore

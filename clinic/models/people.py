@@ -5,7 +5,7 @@ from typing import Any, Self
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import F, FilteredRelation, Q
 
 from clinic.domain.people import age_on
 from clinic.domain.vocabulary import (
@@ -62,7 +62,15 @@ class ClientQuerySet(models.QuerySet["Client"]):
         return self.select_related("site").order_by("family_name", "given_names", "birth_date")
 
     def for_record(self) -> Self:
-        return self.select_related("site", "doctor")
+        """With the record that each is joined to, if any: joined_to and joined_to_key."""
+        open_link = FilteredRelation(
+            "links_as_joined", condition=Q(links_as_joined__parted_at__isnull=True)
+        )
+        return self.select_related("site", "doctor").annotate(
+            open_link=open_link,
+            joined_to=F("open_link__kept__number"),
+            joined_to_key=F("open_link__kept"),
+        )
 
 
 EMPTIED: dict[str, Any] = {

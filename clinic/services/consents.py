@@ -1,14 +1,16 @@
 """The texts of consents, and what may not be done once a consent was withdrawn or refused."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import cache
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
+from django.db import models
 
 from clinic.domain.consents import STOPS, ConsentText, newest_text, read_texts
 from clinic.domain.vocabulary import ConsentPurpose
 from clinic.models import Client, Consent
+from clinic.models.record_links import person
 
 WHY = {
     ConsentPurpose.ASSESSMENT: "The client does not agree to assessment and treatment.",
@@ -32,7 +34,37 @@ def text_of(purpose: ConsentPurpose) -> ConsentText:
 
 def stopped(client: Client, purpose: ConsentPurpose) -> bool:
     """Whether the client was asked, and no answer that was given stands."""
-    return _ended(Consent.objects.filter(client=client, purpose=purpose.value))
+    return stopped_by(list(_answers(client, purpose)), client)
+
+
+def standing(client: Client, purpose: ConsentPurpose) -> Consent | None:
+    """The person's answer that stands; of two records the newer, and none that a no outlasts."""
+    answers = list(_answers(client, purpose))
+    open_ones = [one for one in answers if one.withdrawn_on is None]
+    if stopped_by(answers, client):
+        open_ones = [one for one in open_ones if not one.given]
+    return max(open_ones, key=lambda one: (one.given_on, one.pk), default=None)
+
+
+def _answers(client: Client, purpose: ConsentPurpose) -> models.QuerySet[Consent]:
+    """What the person answered, in all records that are joined to this one."""
+    return Consent.objects.filter(client__in=person(client.pk), purpose=purpose.value)
+
+
+def stopped_by(answers: Sequence[Consent], client: Client) -> bool:
+    """Whether an end in any record stands: in another one it does until a later day's answer."""
+    by_record: dict[int, list[Consent]] = {client.pk: []}
+    for one in answers:
+        by_record.setdefault(one.client_id, []).append(one)
+    if _ended(by_record.pop(client.pk)):
+        return True
+    given = [one.given_on for one in answers if one.in_force]
+    ends = [
+        max(one.withdrawn_on or one.given_on for one in rows)
+        for rows in by_record.values()
+        if _ended(rows)
+    ]
+    return any(not any(day > end for day in given) for end in ends)
 
 
 def _ended(answers: Iterable[Consent]) -> bool:
@@ -45,8 +77,8 @@ def refuse_stopped(client: Client, purpose: ConsentPurpose) -> None:
 
     Called inside a transaction: a withdrawal in the same moment waits for its end.
     """
-    held = Consent.objects.select_for_update().order_by("pk")
-    if _ended(held.filter(client=client, purpose=purpose.value)):
+    held = _answers(client, purpose).select_for_update().order_by("pk")
+    if stopped_by(list(held), client):
         raise ValidationError(refusal_of(purpose))
 
 

@@ -18,7 +18,8 @@ from clinic.domain import diary
 from clinic.domain.opening import hours_words
 from clinic.domain.vocabulary import AppointmentState, TrailAction
 from clinic.models import Appointment, AppointmentKind, Client, KeptTime, Room, Site, Staff
-from clinic.services import reassessments, trail, waiting_list
+from clinic.models.record_links import person
+from clinic.services import reassessments, record_links, trail, waiting_list
 from clinic.services.free_times import Offer, Wish, clinicians_of, next_free, plan_of
 from clinic.services.living import refuse_dead
 
@@ -63,6 +64,7 @@ def book(
     if first:
         return first
     refuse_dead(client)
+    record_links.refuse_joined(client)
     appointment = Appointment(
         site=client.site,
         client=client,
@@ -226,7 +228,7 @@ def _refuse_taken(appointment: Appointment) -> None:
         .exclude(pk=appointment.pk)
     )
     own = {"starts_at__lt": appointment.ends_at, "ends_at__gt": appointment.starts_at}
-    if overlapping.filter(client=appointment.client, **own).exists():
+    if overlapping.filter(client__in=person(appointment.client_id), **own).exists():
         raise ValidationError(f"{appointment.client} has another appointment at that time.")
     if overlapping.filter(clinician=appointment.clinician).exists():
         raise refusal_of(appointment, str(appointment.clinician))

@@ -6,7 +6,7 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
-from django.db.models import F, OuterRef, Q, Subquery
+from django.db.models import F, OuterRef, Prefetch, Q, Subquery
 from django.utils import timezone
 
 from clinic.domain.consents import refused_giver
@@ -20,9 +20,19 @@ from clinic.domain.people import (
     similar,
 )
 from clinic.domain.vocabulary import ConsentFooting, ConsentPurpose, TrailAction
-from clinic.models import Alert, Appointment, Client, Consent, Reassessment, Referrer, Site, Staff
+from clinic.models import (
+    Alert,
+    Appointment,
+    Client,
+    Consent,
+    Reassessment,
+    RecordLink,
+    Referrer,
+    Site,
+    Staff,
+)
 from clinic.models.limits import CLOSED, closed, open_to
-from clinic.services import consents, deaths, trail
+from clinic.services import consents, deaths, record_links, trail
 from clinic.services.reassessments import today_at
 
 
@@ -38,13 +48,34 @@ def clients_found(*, sought: Sought, staff: Staff, now: datetime) -> models.Quer
         .order_by("starts_at")
     )
     due = Reassessment.objects.waiting().filter(client=OuterRef("pk"))
-    found = Client.objects.for_staff(staff).matching(sought.plain)
+    elsewhere = (
+        Appointment.objects.standing()
+        .filter(
+            client__links_as_joined__kept=OuterRef("pk"),
+            client__links_as_joined__parted_at__isnull=True,
+            starts_at__gte=now,
+        )
+        .order_by("starts_at")
+    )
+    mine = Client.objects.for_staff(staff)
+    found = Client.objects.order_by().matching(sought.plain)
     if sought.born:
         found = found.matching("", sought.born)
-    return found.for_listing().annotate(
-        next_date=Subquery(appointments.values("local_date")[:1]),
-        next_time=Subquery(appointments.values("local_time")[:1]),
-        due_on=Subquery(due.values("due_on")[:1]),
+    links = RecordLink.objects.open().order_by()
+    # a joined record is found by its own name and number, and shown as the kept one
+    kept = links.filter(joined__in=found.values("pk")).values("kept")
+    found = mine.filter(Q(pk__in=found.values("pk")) | Q(pk__in=kept))
+    found = found.exclude(pk__in=links.values("joined"))
+    joined = Prefetch("links_as_kept", links.select_related("joined"), to_attr="joined_links")
+    return (
+        found.for_listing()
+        .prefetch_related(joined)
+        .annotate(
+            joined_date=Subquery(elsewhere.values("local_date")[:1]),
+            next_date=Subquery(appointments.values("local_date")[:1]),
+            next_time=Subquery(appointments.values("local_time")[:1]),
+            due_on=Subquery(due.values("due_on")[:1]),
+        )
     )
 
 
@@ -131,6 +162,10 @@ def change_client(*, client: Client, seen: int, by: Staff, **fields: Any) -> Cli
     """
     stored = Client.objects.for_record().get(pk=client.pk)
     changed = trail.changes(stored, fields)
+    kept = record_links.kept_of(stored) if "died_on" in changed else None
+    if kept:
+        said = f"This record is joined to {kept.number}: write the day of death there."
+        raise ValidationError({"died_on": said})
     for name, value in fields.items():
         setattr(stored, name, value)
     _check_client(stored)
@@ -186,6 +221,7 @@ def answer_consent(
     read: the version that the page showed, the newest unless given. Raises ValidationError, also
     while another answer stands, for a giver who cannot give it, and for a text that has changed.
     """
+    record_links.refuse_joined(client)
     asked = consents.text_of(ConsentPurpose(purpose))
     if read not in (None, asked.version):
         raise ValidationError("The text has changed: read out the new one, then keep the answer.")

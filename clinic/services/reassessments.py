@@ -10,7 +10,8 @@ from django.utils import timezone
 
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
 from clinic.models import Appointment, Client, Reassessment, Site, Staff
-from clinic.services import trail
+from clinic.models.record_links import person
+from clinic.services import record_links, trail
 from clinic.services.living import refuse_dead
 
 KIND = "reassessment"  # code of the kind of appointment that answers a reassessment
@@ -32,6 +33,8 @@ def open_reassessment(
     An open one, or one booked for a later day, takes the new day; one booked for today or before
     is what the client came for: it is done, and a new one is opened.
     """
+    # what is due is due in the record that takes new entries
+    client = record_links.where_new_goes(client)
     Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
     refuse_dead(client)
     today = today_at(client.site)
@@ -131,7 +134,7 @@ def looked_again(client: Client) -> None:
     Reassessment.objects.filter(
         Q(state=ReassessmentState.OPEN)
         | Q(state=ReassessmentState.BOOKED, appointment__local_date__lte=today),
-        client=client,
+        client__in=person(client.pk),
     ).update(state=ReassessmentState.DONE)
 
 

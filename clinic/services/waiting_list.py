@@ -19,8 +19,9 @@ from clinic.models import (
     Staff,
     WaitingEntry,
 )
-from clinic.models.limits import of_my_clients
-from clinic.services import trail
+from clinic.models.limits import as_kept, of_my_clients
+from clinic.models.record_links import person
+from clinic.services import record_links, trail
 from clinic.services.living import refuse_dead
 
 KEPT_MINUTES = 5  # rule of this clinic: as long as a caller needs to find their diary
@@ -48,6 +49,7 @@ def wait(
     Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
     refuse_dead(client)
     standing = WaitingEntry.objects.waiting().filter(client=client, kind=kind).first()
+    record_links.refuse_joined(client)
     entry = standing or WaitingEntry(
         site=client.site, client=client, kind=kind, since=timezone.now(), asked_by=by
     )
@@ -79,7 +81,7 @@ def stop_waiting(*, entry: WaitingEntry, by: Staff) -> WaitingEntry:
 def booked(appointment: Appointment) -> None:
     """Within the booking: who has a time of the kind waits no longer for it."""
     WaitingEntry.objects.waiting().filter(
-        client=appointment.client_id, kind=appointment.kind_id
+        client__in=person(appointment.client_id), kind=appointment.kind_id
     ).update(state=WaitingState.BOOKED)
 
 
@@ -103,7 +105,7 @@ def wanted_by(appointment: Appointment, staff: Staff) -> list[WaitingEntry]:
     )
     if not appointment.room.has_treadmill:
         rows = rows.filter(kind__needs_treadmill=False)
-    return list(of_my_clients(rows.for_listing(), staff))
+    return as_kept(of_my_clients(rows.for_listing(), staff))
 
 
 # Times kept for a caller

@@ -20,7 +20,7 @@ from clinic import time_limits
 from clinic.domain.vocabulary import AlertKind, HoldScope
 from clinic.factors import FIRST, KNOWN
 from clinic.middleware import act_of
-from clinic.models import Alert, Client, Staff
+from clinic.models import Alert, Client, Hold, Staff, record_links
 from clinic.unsent import person_of
 
 register = template.Library()
@@ -108,6 +108,8 @@ def client_strip(context: Context) -> dict[str, Any]:
     clinical = request.user.is_clinician
     return {
         "client": client,
+        "joined_to": getattr(client, "joined_to", ""),
+        "joined_to_key": getattr(client, "joined_to_key", None),
         "age": client.age_on(client.died_on or today),
         "alerts": _alerts(client, today),
         "clinical": clinical,
@@ -119,17 +121,25 @@ def client_strip(context: Context) -> dict[str, Any]:
 
 def _alerts(client: Client, today: date) -> list[Alert]:
     """Alerts that stand today, those that can hurt first."""
-    standing = client.alerts.filter(Q(ended_on__isnull=True) | Q(ended_on__gt=today))
+    of_person = Alert.objects.filter(client__in=record_links.person(client.pk))
+    standing = of_person.filter(Q(ended_on__isnull=True) | Q(ended_on__gt=today))
     return sorted(standing, key=lambda alert: ALERTS_FIRST.get(alert.kind, len(ALERTS_FIRST)))
 
 
 def _holds(client: Client, *, clinical: bool) -> list[str] | bool:
     """Open holds in words; for everybody else only whether there are any."""
-    holds = client.holds.open()
+    of_person = record_links.person(client.pk)
+    holds = Hold.objects.open().filter(client__in=of_person).select_related("client")
     if not clinical:
         return holds.exists()
     gravest_first = sorted(holds, key=lambda hold: list(HoldScope).index(HoldScope(hold.scope)))
-    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in gravest_first]
+    return [hold_words(hold, client) for hold in gravest_first]
+
+
+def hold_words(hold: Hold, client: Client) -> str:
+    """A hold as the strip says it, with the record that it lies in if that is another one."""
+    words = f"{hold.get_scope_display()}: {hold.sentence}"
+    return words if hold.client_id == client.pk else f"{words} (record {hold.client.number})"
 
 
 @register.inclusion_tag("clinic/_error_summary.html")

@@ -34,6 +34,7 @@ from clinic.models.limits import of_my_clients
 from clinic.services import diary, free_times, reassessments, trail, waiting_list
 from clinic.services.free_times import EARLY_DAYS, EVERY_DAY, Wish
 from clinic.services.reminders import agreed_to_email
+from clinic.views.joined import led_to_kept
 
 # Finding a time
 
@@ -42,6 +43,9 @@ from clinic.services.reminders import agreed_to_email
 @allowed(*STAFF)
 def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
+    led = led_to_kept(request, client)
+    if led:
+        return led
     waiting = client.reassessments.waiting().select_related("clinician").first()
     settings = _form_settings(client.site)
     form = BookingForm(request.POST or None, **settings)

@@ -22,6 +22,7 @@ from clinic.models import Reassessment, Reminder, Site, Staff
 from clinic.models.limits import of_my_clients, told_to
 from clinic.services import free_times, reassessments, reminders
 from clinic.services.reminders import Way, agreed_to_email, way_to
+from clinic.views.joined import led_to_kept
 
 PAGE = 50
 # what the list can be narrowed to, in words
@@ -212,6 +213,9 @@ def due_reopen(request: StaffRequest, pk: int) -> HttpResponse:
 def due_edit(request: StaffRequest, pk: int) -> HttpResponse:
     """The clinician's choice of the day, without a programme or against its review date."""
     client = client_or_404(request.user, pk)
+    led = led_to_kept(request, client)
+    if led:
+        return led
     standing = client.reassessments.waiting().first()
     form = DueForm(
         request.POST or None,

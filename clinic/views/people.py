@@ -34,8 +34,10 @@ from clinic.forms.people import (
 )
 from clinic.models import Alert, Client, Consent, Site, Staff
 from clinic.models.limits import of_my_clients
+from clinic.models.record_links import person
 from clinic.saving import once
 from clinic.services import consents, people
+from clinic.views.joined import led_to_kept
 
 PAGE = 50
 Typed = QueryDict | None
@@ -250,7 +252,9 @@ def stale_page(
 @allowed(Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
 def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
-    answers = list(client.consents.select_related("taken_by", "withdrawn_with"))
+    rows = Consent.objects.filter(client__in=person(client.pk))
+    both = list(rows.select_related("client", "taken_by", "withdrawn_with"))
+    answers = [it for it in both if it.client_id == client.pk]
     answers_of = [
         {
             "code": code,
@@ -259,8 +263,8 @@ def consent_list(request: StaffRequest, pk: int) -> HttpResponse:
                 (it for it in answers if it.purpose == code and it.withdrawn_on is None), None
             ),
             "stops": STOPS[ConsentPurpose(code)],
-            "stopped": any(it.purpose == code for it in answers)
-            and not any(it.purpose == code and it.in_force for it in answers),
+            "stopped": consents.stopped_by([it for it in both if it.purpose == code], client),
+            "elsewhere": [it for it in both if it.purpose == code and it.client_id != client.pk],
             "earlier": [it for it in answers if it.purpose == code and it.withdrawn_on],
         }
         for code, name in purposes().items()
@@ -295,6 +299,9 @@ def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
     client = client_or_404(request.user, pk)
     if purpose not in set(ConsentPurpose):
         raise Http404
+    led = led_to_kept(request, client)
+    if led:
+        return led
     today = timezone.localdate()
     text = consents.text_of(ConsentPurpose(purpose))
     first = {"given_on": today, "read": text.version}

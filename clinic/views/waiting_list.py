@@ -10,14 +10,15 @@ from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.forms.hours import WaitingForm
 from clinic.forms.people import show_refusal
 from clinic.models import WaitingEntry
-from clinic.models.limits import of_my_clients
+from clinic.models.limits import as_kept, of_my_clients
 from clinic.services import free_times, waiting_list
+from clinic.views.joined import led_to_kept
 
 
 @require_safe
 @allowed(*STAFF)
 def waiting_open(request: StaffRequest) -> HttpResponse:
-    rows = of_my_clients(WaitingEntry.objects.waiting().for_listing(), request.user)
+    rows = as_kept(of_my_clients(WaitingEntry.objects.waiting().for_listing(), request.user))
     return render(request, "clinic/waiting_list.html", {"rows": rows})
 
 
@@ -25,6 +26,9 @@ def waiting_open(request: StaffRequest) -> HttpResponse:
 @allowed(*STAFF)
 def waiting_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
+    led = led_to_kept(request, client)
+    if led:
+        return led
     form = WaitingForm(
         request.POST or None,
         site=client.site,

@@ -17,8 +17,8 @@ from clinic.models.people import EMPTIED
 from clinic.services import trail
 from clinic.services.reassessments import today_at
 from clinic.web.backups import erasures
-from clinic.web.person_rows import Table, paths
-from clinic.web.retaining import locked, refuse_decided, refuse_unripe, standing_of
+from clinic.web.person_rows import Table, belongs, paths
+from clinic.web.retaining import locked, refuse_decided, refuse_half, refuse_unripe, standing_of
 
 STAYS = (Client, Destruction, TrailEntry)
 CHANGED = (
@@ -64,10 +64,12 @@ def confirm(*, destruction: Destruction, by: Staff) -> Destruction:
 
 def _refuse_changed(client: Client, found: Destruction, today: date) -> None:
     standing = standing_of(client)
-    if standing.ended != found.care_ended or standing.kept.until > found.keep_until:
+    # an earlier end of care is no reason to keep: a joined record was destroyed before this one
+    if standing.ended > found.care_ended or standing.kept.until > found.keep_until:
         what = "the client came again" if standing.ended > found.care_ended else "its dates"
         raise ValidationError(CHANGED.format(what=what))
     refuse_unripe(standing, found.basis, today)
+    refuse_half(standing)
 
 
 @transaction.atomic
@@ -77,7 +79,7 @@ def erase(*, client: Client, destruction: Destruction, on: date, by: Staff | Non
     for table, path in tables():
         # without the framework's collector: it would load every paper, and refuses versions that
         # name one another
-        rows = table._base_manager.filter(**{path: client.pk})
+        rows = table._base_manager.filter(belongs(table, path, [client.pk]))
         gone = rows._raw_delete(rows.db)  # noqa: SLF001  # see above
         if gone:
             counts[table._meta.label] = gone

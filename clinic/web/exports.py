@@ -10,7 +10,8 @@ from django.utils import timezone
 
 from clinic.domain.vocabulary import ConsentPurpose, TrailAction
 from clinic.models import Client, Consent, Staff
-from clinic.services import trail
+from clinic.models.record_links import others, person
+from clinic.services import consents, trail
 from clinic.web.fhir.bundle import Tally, write_bundle
 from clinic.web.fhir.reading import Wish, clients_of_period, closed_in_period, sheet_for
 from clinic.web.verification import one_moment
@@ -34,9 +35,7 @@ LIMITS_UNREAD = (
 
 def standing_consent(client: Client) -> Consent | None:
     """The answer to sharing that stands, given or refused."""
-    return Consent.objects.filter(
-        client=client, purpose=ConsentPurpose.SHARING.value, withdrawn_on__isnull=True
-    ).first()
+    return consents.standing(client, ConsentPurpose.SHARING)
 
 
 def refuse_export(*, client: Client, by: Staff, reader: Reader, limits_kept: bool) -> None:
@@ -67,19 +66,21 @@ def export_client(
 ) -> Tally:
     """Write one client's bundle with its line; raises ValidationError and UnsoundError."""
     refuse_export(client=client, by=by, reader=reader, limits_kept=limits_kept)
-    tally = _written([client.pk], client, wish, out)
+    # one person, all records that are joined
+    tally = _written(sorted(person(client.pk)), client, wish, out)
     with transaction.atomic():
         # the consent may have been withdrawn while the file was written
         refuse_export(client=client, by=by, reader=reader, limits_kept=limits_kept)
-        trail.record(
-            TrailAction.EXPORT,
-            by=by,
-            row=client,
-            client=client,
-            format="fhir",
-            reader=str(reader),
-            **_wished(wish),
-        )
+        for row in (client, *others(client.pk)):
+            trail.record(
+                TrailAction.EXPORT,
+                by=by,
+                row=row,
+                client=row,
+                format="fhir",
+                reader=str(reader),
+                **_wished(wish),
+            )
     return tally
 
 

@@ -42,10 +42,13 @@ from clinic.models import (
     Hold,
     Paper,
     Reassessment,
+    RecordRequest,
     Referrer,
     Site,
     Staff,
 )
+from clinic.models.record_links import others, person
+from clinic.services import consents
 from clinic.web.letter_exercises import exercise_row
 from clinic.web.letter_parts import Judged
 from exercises.domain.decisions import Decision
@@ -80,7 +83,8 @@ class Held:
     @classmethod
     def of(cls, assessment: Assessment) -> Self:
         client, day = assessment.client, assessment.assessed_on
-        earlier = client.assessments.standing().signed().before(day).first()
+        looks = Assessment.objects.standing().filter(client__in=person(client.pk))
+        earlier = looks.signed().before(day).first()
         programme = Programme.objects.filter(assessment=assessment).first()
         last = Programme.objects.filter(assessment=earlier).first() if earlier else None
         return cls(
@@ -92,7 +96,13 @@ class Held:
             advice=tuple(programme.advice.all()) if programme else (),
             last_items=_items(last) if last and last.is_issued else (),
             sharing=sharing_of(client),
-            access=tuple(client.alerts.filter(kind=AlertKind.ACCESS.value, ended_on__isnull=True)),
+            access=tuple(
+                Alert.objects.filter(
+                    client__in=person(client.pk),
+                    kind=AlertKind.ACCESS.value,
+                    ended_on__isnull=True,
+                )
+            ),
             handout=newest_handout(client),
             next_booked=_next_booked(client),
             due=client.reassessments.filter(state__in=OPEN_DUE).first(),
@@ -103,7 +113,8 @@ class Held:
 
 def _newest_holds(client: Client) -> dict[str, Hold]:
     """The newest hold of each code, in force or ended; one in force before any that ended."""
-    rows = client.holds.select_related("lifted_by").order_by("since", "pk")
+    held = Hold.objects.filter(client__in=person(client.pk))
+    rows = held.select_related("lifted_by").order_by("since", "pk")
     newest = {hold.code: hold for hold in rows}
     return newest | {hold.code: hold for hold in rows if hold.ended_on is None}
 
@@ -140,8 +151,10 @@ def newest_handout(client: Client) -> Paper | None:
 
 
 def _next_booked(client: Client) -> Appointment | None:
-    booked = client.appointments.filter(
-        state=AppointmentState.BOOKED.value, starts_at__gt=timezone.now()
+    booked = Appointment.objects.filter(
+        client__in=person(client.pk),
+        state=AppointmentState.BOOKED.value,
+        starts_at__gt=timezone.now(),
     )
     return booked.select_related("clinician").order_by("starts_at").first()
 
@@ -253,14 +266,24 @@ def _answer(known: str, words: str) -> Answer:
     return Answer(Asked.NONE_KNOWN if known == Known.NONE_KNOWN.value else Asked.NOT_ASKED)
 
 
+def _answer_of(client: Client, name: str) -> Answer:
+    """What any record lists counts; else that nothing is known, if this record says so."""
+    rows = [client, *others(client.pk)]
+    known = [(getattr(one, f"{name}_known"), getattr(one, name)) for one in rows]
+    listed = [words for state, words in known if state == Known.LISTED.value]
+    if listed:
+        return _answer(Known.LISTED.value, "\n".join(dict.fromkeys(listed)))
+    return _answer(*known[0])
+
+
 def allergies_of(client: Client) -> Answer:
-    """Allergies; not asked and none known are different."""
-    return _answer(client.allergies_known, client.allergies)
+    """Allergies of all records of the person; not asked and none known are different."""
+    return _answer_of(client, "allergies")
 
 
 def medicines_of(client: Client) -> Answer:
-    """Medicines; not asked and none known are different."""
-    return _answer(client.medicines_known, client.medicines)
+    """Medicines of all records of the person; not asked and none known are different."""
+    return _answer_of(client, "medicines")
 
 
 def needs_of(held: Held) -> Answer:
@@ -303,9 +326,7 @@ def next_contact_of(held: Held) -> str:
 
 def sharing_of(client: Client) -> Consent | None:
     """The answer on sharing that is in force."""
-    return client.consents.filter(
-        purpose=ConsentPurpose.SHARING.value, withdrawn_on__isnull=True
-    ).first()
+    return consents.standing(client, ConsentPurpose.SHARING)
 
 
 def consent_of(answer: Consent | None) -> parts.ConsentToShare:
@@ -328,7 +349,7 @@ def disagreements_of(client: Client, to: Addressee) -> tuple[parts.Disagreement,
             statement=" ".join(row.statement.split()),
             rebuttal=" ".join(row.rebuttal.split()),
         )
-        for row in client.record_requests.passed_on()
+        for row in RecordRequest.objects.filter(client__in=person(client.pk)).passed_on()
     )
 
 

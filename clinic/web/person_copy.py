@@ -15,6 +15,7 @@ from django.utils.html import format_html, format_html_join
 
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Client, Paper, Sending, Staff, TrailEntry
+from clinic.models.record_links import others, person
 from clinic.services import trail
 from clinic.services.papers import stored_pdf
 from clinic.web.person_rows import (
@@ -55,21 +56,26 @@ def write_copy(*, client: Client, by: Staff, out: IO[bytes]) -> Tally:
         with whole.open("record.html", "w") as file:
             for part in _page(client, at):
                 file.write(part.encode())
-        for paper in client.papers.filter(pdf__isnull=False).order_by("pk").iterator(1):
+        for paper in (
+            Paper.objects.filter(client__in=person(client.pk), pdf__isnull=False)
+            .order_by("pk")
+            .iterator(1)
+        ):
             with whole.open(file_name(paper), "w") as file:
                 file.write(stored_pdf(paper))
             tally.papers += 1
     with transaction.atomic():
-        trail.record(
-            TrailAction.EXPORT,
-            by=by,
-            row=client,
-            client=client,
-            format="copy",
-            reader="client",
-            rows=tally.rows,
-            papers=tally.papers,
-        )
+        for row in (client, *others(client.pk)):
+            trail.record(
+                TrailAction.EXPORT,
+                by=by,
+                row=row,
+                client=row,
+                format="copy",
+                reader="client",
+                rows=tally.rows,
+                papers=tally.papers,
+            )
     return tally
 
 
@@ -130,16 +136,16 @@ def disclosures(client: Client) -> dict[str, Any]:
     Source: 45 CFR 164.528, list of disclosures.
     """
     return {
-        "sendings": Sending.objects.filter(paper__client=client)
+        "sendings": Sending.objects.filter(paper__client__in=person(client.pk))
         .select_related("paper", "sent_by")
         .defer("paper__pdf", "paper__content")
         .order_by("-sent_at", "-pk"),
-        "exports": TrailEntry.objects.filter(client=client, action=TrailAction.EXPORT).order_by(
-            "-at", "-pk"
-        ),
+        "exports": TrailEntry.objects.filter(
+            client__in=person(client.pk), action=TrailAction.EXPORT
+        ).order_by("-at", "-pk"),
     }
 
 
 def stored_papers(client: Client) -> int:
     """How many papers a copy would hold."""
-    return Paper.objects.filter(client=client, pdf__isnull=False).count()
+    return Paper.objects.filter(client__in=person(client.pk), pdf__isnull=False).count()

@@ -1,9 +1,10 @@
 """Everything that belongs to one client, found over all tables by their keys, not by a list."""
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import date, datetime, time
 from decimal import Decimal
-from functools import cache
+from functools import cache, reduce
+from operator import or_
 from typing import Any
 from uuid import UUID
 
@@ -13,6 +14,7 @@ from django.utils import timezone
 from django.utils.text import capfirst
 
 from clinic.models import Client, Paper
+from clinic.models.record_links import person
 
 CHUNK = 200
 Table = type[models.Model]
@@ -49,11 +51,22 @@ def keys_of(table: Table) -> Iterator[tuple[models.ForeignKey, Table]]:
         yield field, field.related_model
 
 
+def belongs(table: Table, path: str, clients: Collection[int]) -> models.Q:
+    """What chooses the rows of these clients; a link of two records belongs to both."""
+    own = [key.name for key, parent in keys_of(table) if parent is Client]
+    ways = own or [path or "pk"]
+    return reduce(or_, (models.Q(**{f"{way}__in": clients}) for way in ways))
+
+
 def rows_of(table: Table, path: str, client: Client) -> models.QuerySet[Any]:
-    """The client's rows of a table, oldest first, with the names that its keys stand for."""
+    """The rows of a person in a table, oldest first, with the names that its keys stand for.
+
+    Of all records that are joined to the client's.
+    """
     known = paths()
     named = [key.name for key, parent in keys_of(table) if parent not in known]
-    rows = table._default_manager.filter(**{path or "pk": client.pk}).order_by("pk")
+    chosen = belongs(table, path, list(person(client.pk)))
+    rows = table._default_manager.filter(chosen).order_by("pk")
     rows = rows.select_related(*named) if named else rows
     return rows.defer("pdf") if table is Paper else rows
 

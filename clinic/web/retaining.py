@@ -1,7 +1,7 @@
 """When a record may go, and the reviews and answers before that."""
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -26,9 +26,10 @@ from clinic.domain.vocabulary import (
     TrailAction,
 )
 from clinic.models import Appointment, Client, Destruction, Hold, LegalHold, Paper, Staff
+from clinic.models.record_links import person, together
 from clinic.services import trail
 from clinic.services.reassessments import today_at
-from clinic.web.person_rows import Table, paths
+from clinic.web.person_rows import Table, belongs, paths
 
 HERE = [AppointmentState.ARRIVED.value, AppointmentState.SEEN.value]
 SHORTEST_NAME = 3  # letters: a shorter one is a word of many sentences
@@ -48,7 +49,10 @@ def periods() -> Periods:
 
 @dataclass(frozen=True)
 class Standing:
-    """How it stands with one record: when care ended, until when it is kept, what stops it."""
+    """How it stands with one record: when care ended, until when it is kept, what stops it.
+
+    All of it counts over the records that are joined with it.
+    """
 
     client: Client
     ended: date
@@ -57,6 +61,7 @@ class Standing:
     held: bool
     ahead: bool
     keep_to: date | None
+    joined: tuple[Client, ...] = ()
 
     def is_over(self, today: date) -> bool:
         """Whether the period is over; a legal hold or an appointment may stand all the same."""
@@ -91,35 +96,51 @@ def with_contacts(clients: QuerySet[Client]) -> QuerySet[Client]:
     )
 
 
-def _standing(client: Client) -> Standing:
-    """Of a client that `with_contacts` found."""
-    row: dict[str, date | None] = vars(client)
-    seen = [row[name] for name in ("visited", "assessed", "screened", "asked")]
+def _standing(client: Client, joined: Sequence[Client] = ()) -> Standing:
+    """Of a client that `with_contacts` found; joined: the other records of this person."""
+    records = (client, *joined)
+    seen = [_last(records, name) for name in ("visited", "assessed", "screened", "asked")]
     ended = retention.care_ended(
-        registered_on=client.registered_on,
+        registered_on=max(one.registered_on for one in records),
         seen=seen,
-        discharged=row["discharged"],
-        booked=row["booked"],
+        discharged=_last(records, "discharged"),
+        booked=_last(records, "booked"),
     )
-    kept = retention.keep_until(
-        periods(), born=client.birth_date, ended=ended, died=client.died_on
+    # two records can say different days of birth: the later end counts
+    kept = max(
+        (
+            retention.keep_until(periods(), born=one.birth_date, ended=ended, died=one.died_on)
+            for one in records
+        ),
+        key=lambda it: it.until,
     )
-    never = not any(seen)
+    held, ahead = (any(vars(one)[name] for one in records) for name in ("held", "ahead"))
     return Standing(
-        client, ended, never, kept, bool(row["held"]), bool(row["ahead"]), row["keep_to"]
+        client, ended, not any(seen), kept, held, ahead, _last(records, "keep_to"), tuple(joined)
     )
+
+
+def _last(records: Sequence[Client], name: str) -> date | None:
+    return max((day for one in records if (day := vars(one)[name])), default=None)
 
 
 def standing_of(client: Client) -> Standing:
     """How it stands with one record now."""
-    return _standing(with_contacts(Client.objects.select_related("site")).get(pk=client.pk))
+    rows = with_contacts(Client.objects.select_related("site")).filter(pk__in=person(client.pk))
+    found = {row.pk: row for row in rows}
+    return _standing(found.pop(client.pk), list(found.values()))
 
 
 def due_for_review(staff: Staff, today: date) -> list[Standing]:
     """Records that may be reviewed and are not yet, the longest overdue first."""
     reviewed = Destruction.objects.waiting().filter(client=OuterRef("pk"))
     clients = Client.objects.for_staff(staff).filter(~Exists(reviewed))
-    found = (_standing(client) for client in with_contacts(clients).iterator(chunk_size=500))
+    groups = together()
+    of_two = {row.pk: row for row in with_contacts(Client.objects.filter(pk__in=groups))}
+    found = (
+        _standing(client, [of_two[pk] for pk in groups.get(client.pk, set()) - {client.pk}])
+        for client in with_contacts(clients).iterator(chunk_size=500)
+    )
     due = [one for one in found if one.is_due(today)]
     return sorted(due, key=lambda one: (one.kept.until, one.client.pk))
 
@@ -128,7 +149,8 @@ def held(client: Client) -> Iterator[tuple[Table, int]]:
     """How many rows of each table the record holds, the client's own row left out."""
     for table, path in paths().items():
         if path:
-            count = table._default_manager.filter(**{path: client.pk}).count()
+            chosen = belongs(table, path, [client.pk])
+            count = table._default_manager.filter(chosen).count()
             if count:
                 yield table, count
 
@@ -144,12 +166,30 @@ def refuse_unripe(standing: Standing, basis: str, today: date) -> None:
     if standing.ahead:
         raise ValidationError("The client is booked for a visit: the record is in use.")
     if basis == DestructionBasis.MISTAKE:
+        if standing.joined:
+            raise ValidationError(f"{numbers_joined(standing)} Part the records first.")
         _refuse_clinical(client, standing)
     elif not standing.is_over(today):
         raise ValidationError(
             f"The record is kept until {in_words(standing.kept.until)} ({standing.kept.rule}): "
             "it may be reviewed from the next day on."
         )
+
+
+def numbers_joined(standing: Standing) -> str:
+    """A sentence that names the other records of the person."""
+    numbers = " and ".join(one.number for one in standing.joined)
+    return f"This record is joined with {numbers}, of the same person."
+
+
+def refuse_half(standing: Standing) -> None:
+    """Raise ValidationError where another record of the person would stay."""
+    for one in standing.joined:
+        if not Destruction.objects.waiting().filter(client=one).exists():
+            raise ValidationError(
+                f"{numbers_joined(standing)} Review {one.number} as well, so that the whole "
+                "record goes; or part the records first."
+            )
 
 
 def _refuse_clinical(client: Client, standing: Standing) -> None:

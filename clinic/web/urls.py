@@ -16,6 +16,7 @@ PARTS = [
     "clinic.web.urls_screenings",
     "clinic.web.urls_consult",
     "clinic.web.urls_addenda",
+    "clinic.web.urls_record_links",
     "clinic.web.urls_record_requests",
     "clinic.web.urls_programme",
     "clinic.web.urls_papers",

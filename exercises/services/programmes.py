@@ -8,10 +8,11 @@ from django.utils import timezone
 
 from assessments.domain.assessment import Assessment as AssessmentValue
 from assessments.domain.vocabulary import Outcome
-from assessments.models import Assessment
+from assessments.models import Assessment, ScreeningAnswer
 from assessments.services.assessments import RETRACTED
 from clinic.domain.vocabulary import TrailAction
-from clinic.models import Staff
+from clinic.models import Hold, Staff
+from clinic.models.record_links import person
 from clinic.services import trail
 from clinic.services.people import StaleError
 from clinic.services.reassessments import open_reassessment, today_at
@@ -190,6 +191,7 @@ def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
         found.append("A hold stops everything: refer the client, no programme is issued.")
     if proposal.outcome is Outcome.DRAFT:
         found.append("The screening is missing, old or not complete: screen the client first.")
+    found += _held_elsewhere(programme)
     if proposal_json(proposal) != programme.proposal:
         found.append(CHANGED)
     if any(item.decision == Decision.PROPOSED.value for item in items):
@@ -199,6 +201,22 @@ def obstacles(programme: Programme, proposal: Proposal) -> list[str]:
     if not programme.agreed:
         found.append("Say whether the programme is agreed with the client.")
     return found
+
+
+def _held_elsewhere(programme: Programme) -> list[str]:
+    """Open holds of the person's other records that this record does not know of."""
+    client = programme.assessment.client_id
+    held = Hold.objects.open().filter(client__in=person(client)).select_related("client")
+    own = {hold.code for hold in held if hold.client_id == client}
+    return [
+        f"A hold is open in {hold.client.number}, the other record of this person: "
+        f"{hold.sentence} Ask about it in the screening here, or lift it there."
+        for hold in held
+        if hold.client_id != client
+        and hold.code not in own
+        # what a score held back is judged by the newer score; a flag stays until it is lifted
+        and ScreeningAnswer.objects.filter(screening__client=hold.client, flag=hold.code).exists()
+    ]
 
 
 def _waits_for_tick(item: ProgrammeItem) -> bool:

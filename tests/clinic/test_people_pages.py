@@ -92,7 +92,7 @@ def test_queries_of_the_search_do_not_grow(client, staff, rows, django_assert_nu
     found = client.post(reverse("client-list"), {"q": "orla"})
     client.get(found.url)  # the first line of a trail costs more
     # session, person, roles, count, head and line of the trail, rows, home site of the strip
-    with django_assert_num_queries(8):
+    with django_assert_num_queries(9):
         response = client.get(found.url)
 
     assert response.content.count(b">Fenwick") == rows

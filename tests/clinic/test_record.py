@@ -170,7 +170,7 @@ def test_only_the_last_ten_lines_of_the_trail_are_shown(client, runner, staff):
 
 
 @pytest.mark.parametrize("rows", [1, 40])
-@pytest.mark.parametrize(("role", "queries"), [(Role.CLINICIAN, 24), (Role.RECEPTION, 11)])
+@pytest.mark.parametrize(("role", "queries"), [(Role.CLINICIAN, 25), (Role.RECEPTION, 12)])
 def test_queries_do_not_grow(
     client, runner, staff, edition, rows, role, queries, django_assert_num_queries
 ):

@@ -6,9 +6,9 @@ import factory
 from factory.django import DjangoModelFactory
 
 from assessments.models import Assessment, Episode, Goal
-from clinic.models import Alert, Consent, Hold, Paper, Reassessment, RecordRequest
+from clinic.models import Alert, Consent, Hold, Paper, Reassessment, RecordLink, RecordRequest
 from tests.clinic.documents.papers import BARE
-from tests.factories import StaffFactory
+from tests.factories import ClientFactory, StaffFactory
 
 
 class OfClient(DjangoModelFactory):
@@ -57,6 +57,19 @@ class ReassessmentFactory(OfClient):
     clinician = factory.SubFactory(StaffFactory)
     due_on = date(2026, 4, 1)
     opened_on = date(2026, 2, 1)
+
+
+class RecordLinkFactory(DjangoModelFactory):
+    class Meta:
+        model = RecordLink
+
+    kept = factory.SubFactory(ClientFactory)
+    joined = factory.SubFactory(ClientFactory)
+    site = factory.SelfAttribute("kept.site")
+    reason = "Asked at the desk."
+    names_compared = births_compared = addresses_compared = True
+    joined_at = datetime(2026, 5, 4, 12, tzinfo=UTC)
+    joined_by = factory.SubFactory(StaffFactory)
 
 
 class RecordRequestFactory(OfClient):

@@ -14,12 +14,12 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Client, KeptTime, Reminder
 from clinic.services import legal_holds, papers, people, record_requests, trail
 from clinic.web import destroying, retaining
-from tests.factories import RoomFactory, StaffFactory
+from tests.factories import ClientFactory, RoomFactory, StaffFactory
 from tests.factories.consult import make_history, make_screening, make_trial
 from tests.factories.hours import WaitingEntryFactory
 from tests.factories.letters import full_record
 from tests.factories.limits import open_in_emergency, restrict
-from tests.factories.people import PaperFactory, ReassessmentFactory
+from tests.factories.people import PaperFactory, ReassessmentFactory, RecordLinkFactory
 
 NAME, STREET, WORDS = "Quillfeather", "Zephyrstone Walk", "Xanthippe ligament"
 PDF = b"%PDF-1.7 a letter about Quillfeather"
@@ -59,6 +59,15 @@ def _whole(edition, by, name):
     hold = legal_holds.set_legal_hold(client=client, reason=f"Claim of {name}", by=by)
     legal_holds.end_legal_hold(hold=hold, reason="Settled", by=by)
     _limits(client, by)
+    RecordLinkFactory(
+        kept=ClientFactory(site=client.site),
+        joined=client,
+        reason=f"Said to be {name}",
+        joined_by=by,
+        parted_at=timezone.now(),
+        parted_by=by,
+        part_reason=f"{name} has a sister",
+    )
     trail.record(TrailAction.VIEW, by=by, row=client, client=client)
     return Client.objects.get(pk=client.pk)
 

@@ -35,6 +35,7 @@ from tests.factories.people import (
     HoldFactory,
     PaperFactory,
     ReassessmentFactory,
+    RecordLinkFactory,
     RecordRequestFactory,
 )
 from tests.vignettes.test_vignettes import CASES
@@ -150,6 +151,11 @@ MAKERS = {
     ("changes", "pk"): lambda world: HoursChangeFactory(site=world.staff.home_site).pk,
     ("kinds", "pk"): lambda world: AppointmentKindFactory(site=world.staff.home_site).pk,
     ("calendars", "secret"): lambda world: make_feed(staff=world.staff),
+    ("links", "pk"): lambda world: (
+        RecordLinkFactory(
+            kept=world.runner, joined__site=world.runner.site, joined_by=world.staff
+        ).pk
+    ),
     ("requests", "pk"): lambda world: world.of_client(
         RecordRequestFactory, noted_by=world.staff, kind="copy"
     ),

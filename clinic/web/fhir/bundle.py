@@ -43,6 +43,8 @@ class Writer:
     structure: Callable[[Resource], None]
     tally: Tally = field(default_factory=Tally)
     waiting: dict[str, str] = field(default_factory=dict)
+    # records of one person name each other, before or after they are written
+    linked: set[str] = field(default_factory=set)
 
     def group(self, resources: Iterable[Resource]) -> None:
         """Write resources that refer to one another or to what comes at the end."""
@@ -53,6 +55,8 @@ class Writer:
             self._check(resource)
             self._put(url, resource)
             urls.append(url)
+            if resource.get("link"):
+                self.linked.add(url)
             references.update(references_in(resource))
         own = set(urls)
         inside = {url: place for url, place in references.items() if url in own}
@@ -69,7 +73,8 @@ class Writer:
             urls.append(url)
             self.waiting.update(references_in(resource))
         used = {code: at for one in resources for code, at in codes_in(one, SYSTEM)}
-        _refuse(bundle_faults(iter(urls), self.waiting, used, set(codes)))
+        asked = {url: at for url, at in self.waiting.items() if url not in self.linked}
+        _refuse(bundle_faults(iter(urls), asked, used, set(codes)))
 
     def _check(self, resource: Resource) -> None:
         self.structure(resource)
@@ -137,7 +142,7 @@ def resources_of(record: Record, sheet: Sheet, wish: Wish) -> Iterator[Resource]
 
 def _person(record: Record, sheet: Sheet) -> Iterator[Resource]:
     client, rows = record.client, record.rows
-    yield people.patient(client, sheet)
+    yield people.patient(client, sheet, record.links)
     yield from people.known_lists(client, sheet)
     sex = observations.sex_for_norms(client, sheet, tables_of(newest().pk).facts["sex"])
     if sex:

@@ -1,6 +1,6 @@
 """The client and those around them: Patient, Consent, Flag, AllergyIntolerance, places, staff."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from clinic.domain.vocabulary import Channel, Known
 from clinic.models import Alert, Client, Consent, Hold, Referrer, Room, Site, Staff
@@ -15,8 +15,11 @@ from clinic.web.fhir.sheet import (
 )
 
 
-def patient(client: Client, sheet: Sheet) -> Resource:
-    """The client; `gender` is left out, because the record asks for the sex for norms only."""
+def patient(client: Client, sheet: Sheet, links: Sequence[tuple[int, str]] = ()) -> Resource:
+    """The client; `gender` is left out, because the record asks for the sex for norms only.
+
+    links: other records of the person by key, and what each is to this one.
+    """
     number = kept(
         use="usual",
         type=coded("v2-0203", "MR", "Medical record number"),
@@ -27,7 +30,7 @@ def patient(client: Client, sheet: Sheet) -> Resource:
         "Patient",
         client.pk,
         identifier=[number],
-        active=True,
+        active=all(kind != "replaced-by" for _, kind in links),
         name=_names(client),
         telecom=_telecom(client.telephone, client.email, client.preferred_channel),
         birthDate=client.birth_date.isoformat(),
@@ -39,6 +42,7 @@ def patient(client: Client, sheet: Sheet) -> Resource:
         else None,
         generalPractitioner=[sheet.referrer(client.doctor)] if client.doctor else None,
         managingOrganization=sheet.site(client.site),
+        link=[{"other": sheet.ref("Patient", key), "type": kind} for key, kind in links],
     )
 
 

@@ -37,6 +37,7 @@ from clinic.models import (
     Hold,
     Paper,
     Reassessment,
+    RecordLink,
     RecordRequest,
     Reminder,
     Sending,
@@ -87,6 +88,7 @@ class Record:
     client: Client
     newest: dict[int, date] = field(default_factory=dict)
     rows: dict[str, list[Any]] = field(default_factory=dict)
+    links: list[tuple[int, str]] = field(default_factory=list)
     looks: list[Looked] = field(default_factory=list)
     histories: list[Round] = field(default_factory=list)
     screenings: list[Round] = field(default_factory=list)
@@ -131,8 +133,21 @@ def _of_period(wish: Wish) -> Q:
 
 def records(clients: Sequence[int], wish: Wish) -> Iterator[Record]:
     """One record after another, read for some clients at a time."""
+    links = _links(set(clients))
     for start in range(0, len(clients), CLIENTS):
-        yield from _read(clients[start : start + CLIENTS], wish)
+        for record in _read(clients[start : start + CLIENTS], wish):
+            record.links = links.get(record.client.pk, [])
+            yield record
+
+
+def _links(clients: set[int]) -> dict[int, list[tuple[int, str]]]:
+    """The other records of each person in the same export, and what each is to this one."""
+    found: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    for kept, joined in RecordLink.objects.open().order_by("pk").values_list("kept", "joined"):
+        if {kept, joined} <= clients:
+            found[kept].append((joined, "replaces"))
+            found[joined].append((kept, "replaced-by"))
+    return found
 
 
 def _read(pks: Sequence[int], wish: Wish) -> Iterator[Record]:

@@ -34,6 +34,7 @@ from clinic.models import Client, TrailEntry
 from clinic.models.limits import of_my_clients
 from clinic.saving import is_script, part
 from clinic.services import consents, trail
+from clinic.views.joined import led_to_kept
 from exercises.editions import edition_of
 from exercises.proposals import Judged, judged
 from exercises.services.holds import refresh_holds
@@ -75,6 +76,9 @@ def link(name: str, *args: Any) -> str:
 @require_http_methods(["GET", "POST"])
 def assessment_open_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
+    led = led_to_kept(request, client)
+    if led:
+        return led
     latest = services.latest_assessment(client)
     form, trial_form = _new_forms(request, client, latest)
     if request.method == "POST" and all([form.is_valid(), trial_form.is_valid()]):

@@ -20,6 +20,7 @@ from clinic.forms.people import resolved, show_refusal
 from clinic.models import Client, Edition, Staff
 from clinic.models.limits import of_my_clients
 from clinic.services.people import StaleError
+from clinic.views.joined import led_to_kept
 from clinic.views.people import leave_for_referrer, stale_page, typed_before
 
 BOTH = ["GET", "POST"]
@@ -42,6 +43,9 @@ def _episode_or_404(staff: Staff, pk: int) -> Episode:
 @allowed(Role.CLINICIAN)
 def episode_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
+    led = led_to_kept(request, client)
+    if led:
+        return led
     return _episode_page(request, client, Episode(client=client, site=client.site))
 
 

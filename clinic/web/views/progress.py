@@ -12,6 +12,7 @@ from assessments.models import Assessment
 from clinic.access import StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Client
+from clinic.models.record_links import person
 from clinic.services import trail
 from clinic.web.progress_charts import measured, really_changed, singles
 
@@ -38,8 +39,8 @@ def progress_of(client: Client) -> tuple[list[Assessment], tuple[Series, ...]]:
 
     Judged by the tables of the newest of them.
     """
-    signed = Assessment.objects.standing().signed().filter(client=client)
-    visits = list(signed.order_by("assessed_on", "pk"))
+    looks = Assessment.objects.standing().signed().filter(client__in=person(client.pk))
+    visits = list(looks.select_related("client").order_by("assessed_on", "pk"))
     if not visits:
         return [], ()
     all_as_amended(visits)

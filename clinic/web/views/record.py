@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, OuterRef, Prefetch, Q, Subquery
+from django.db.models import Count, Prefetch, Q, Subquery
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -14,8 +14,22 @@ from assessments.forms.episodes import words_of
 from assessments.models import Assessment, Episode, RunningHistory, Screening
 from clinic.access import EVERYBODY, StaffRequest, allowed, client_or_404
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
-from clinic.models import Alert, Client, Hold, Reassessment, Staff, TrailEntry
+from clinic.models import (
+    Alert,
+    Appointment,
+    Client,
+    Consent,
+    Hold,
+    Paper,
+    Reassessment,
+    RecordLink,
+    RecordRequest,
+    Staff,
+    TrailEntry,
+)
+from clinic.models.record_links import others, person
 from clinic.services import trail
+from clinic.templatetags.shell import hold_words
 from clinic.views.people import purposes, sees_clinical
 from clinic.web.progress_charts import measured, really_changed
 from clinic.web.resting import with_rest
@@ -40,35 +54,43 @@ def client_open(request: StaffRequest, pk: int) -> HttpResponse:
 def _for_everybody(client: Client, staff: Staff, today: date) -> dict[str, Any]:
     """Person, contact, alerts, appointments and dates, with what the strip above needs."""
     alerts = list(
-        Alert.objects.filter(client=client).filter(
+        Alert.objects.filter(client__in=person(client.pk)).filter(
             Q(ended_on__isnull=True) | Q(ended_on__gt=today)
         )
     )
-    holds = list(client.holds.open())
+    holds = list(Hold.objects.open().filter(client__in=person(client.pk)).select_related("client"))
     return {
         "client": client,
         "today": today,
         "age": client.age_on(client.died_on or today),
         "alerts": alerts,
         "open_holds": holds,
-        "strip_holds": _strip_holds(holds, staff),
+        "strip_holds": _strip_holds(holds, staff, client),
         "dates": _dates(client),
-        "appointments": client.appointments.select_related("clinician", "room", "kind").order_by(
-            "-starts_at"
-        ),
+        "appointments": Appointment.objects.filter(client__in=person(client.pk))
+        .select_related("client", "clinician", "room", "kind")
+        .order_by("-starts_at"),
+        "others": list(others(client.pk)),
+        "links": links_of(client) if staff.is_manager else [],
     }
 
 
-def _strip_holds(holds: Sequence[Hold], staff: Staff) -> list[str] | bool:
+def links_of(client: Client) -> list[RecordLink]:
+    """How the records of this person are joined."""
+    of_client = Q(kept=client) | Q(joined=client)
+    return list(RecordLink.objects.open().filter(of_client).select_related("kept", "joined"))
+
+
+def _strip_holds(holds: Sequence[Hold], staff: Staff, client: Client) -> list[str] | bool:
     """Holds in words for clinicians; for everybody else only whether there are any."""
     if not staff.is_clinician:
         return bool(holds)
-    return [f"{hold.get_scope_display()}: {hold.sentence}" for hold in holds]
+    return [hold_words(hold, client) for hold in holds]
 
 
 def _dates(client: Client) -> dict[str, Any]:
     """Newest screening and history and the reassessment that is open, in one query."""
-    of = {"client": OuterRef("pk")}
+    of = {"client__in": person(client.pk)}
     due = Reassessment.objects.filter(
         state__in=[ReassessmentState.OPEN, ReassessmentState.BOOKED], **of
     )
@@ -90,7 +112,10 @@ def _dates(client: Client) -> dict[str, Any]:
 
 def _clinical(client: Client) -> dict[str, Any]:
     """What clinicians and managers see besides."""
-    consents = list(client.consents.select_related("taken_by", "withdrawn_with"))
+    of_person = {"client__in": person(client.pk)}
+    consents = list(
+        Consent.objects.filter(**of_person).select_related("client", "taken_by", "withdrawn_with")
+    )
     visits, series = progress_of(client)
     return {
         "clinical": True,
@@ -99,8 +124,10 @@ def _clinical(client: Client) -> dict[str, Any]:
         "consents": consents,
         "not_asked": _not_asked({it.purpose for it in consents if it.withdrawn_on is None}),
         "episodes": _episodes(client),
-        "papers": with_rest(client.papers.for_listing()),
-        "requests": client.record_requests.all(),
+        "papers": with_rest(
+            Paper.objects.filter(**of_person).for_listing().select_related("client")
+        ),
+        "requests": RecordRequest.objects.filter(**of_person).select_related("client"),
         "entries": TrailEntry.objects.filter(client=client, action=TrailAction.VIEW).order_by(
             "-at", "-pk"
         )[:TRAIL_LINES],
@@ -117,8 +144,8 @@ def _episodes(client: Client) -> list[dict[str, Any]]:
         found=Count("findings")
     )
     rows = (
-        Episode.objects.filter(client=client)
-        .select_related("referrer")
+        Episode.objects.filter(client__in=person(client.pk))
+        .select_related("client", "referrer")
         .prefetch_related("goals", Prefetch("assessments", queryset=looks))
     )
     return [
