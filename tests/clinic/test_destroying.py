@@ -556,7 +556,7 @@ def test_record_that_is_gone_without_a_decision_is_named(runner, two):
     found = list(problems(Tally()))
 
     assert f"client {runner.number}: is emptied, and nobody decided it" in found
-    assert len(found) == 4
+    assert len(found) == 5
 
 
 def test_decision_without_its_line_is_named(runner, two):
@@ -567,4 +567,4 @@ def test_decision_without_its_line_is_named(runner, two):
     found = list(problems(Tally()))
 
     assert f"client {runner.number}: is destroyed, and no line of the trail says so" in found
-    assert len([words for words in found if "is gone" in words]) == 3
+    assert len([words for words in found if "is gone" in words]) == 4
