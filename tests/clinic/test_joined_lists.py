@@ -40,14 +40,14 @@ def staff():
 @pytest.fixture
 def kept(staff):
     return ClientFactory(
-        site=staff.home_site, family_name="Fen", number="ML00042", telephone="01632 960042"
+        site=staff.home_site, family_name="Fen", number="ML90042", telephone="01632 960042"
     )
 
 
 @pytest.fixture
 def joined(staff):
     return ClientFactory(
-        site=staff.home_site, family_name="Marsh", number="ML00007", telephone="01632 960007"
+        site=staff.home_site, family_name="Marsh", number="ML90007", telephone="01632 960007"
     )
 
 
@@ -91,9 +91,9 @@ def test_due_list_and_waiting_list_name_the_kept_record(client, kept, joined, st
 
     for where in (f"{reverse('due-list')}?show=booked", reverse("waiting-list")):
         shown = client.get(where).content.decode()
-        assert "ML00042" in shown
+        assert "ML90042" in shown
         assert "01632 960042" in shown
-        assert "ML00007" not in shown
+        assert "ML90007" not in shown
 
 
 @pytest.mark.parametrize("rows", [1, 40])

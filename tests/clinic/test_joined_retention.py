@@ -30,12 +30,12 @@ def two():
 
 @pytest.fixture
 def kept():
-    return ClientFactory(registered_on=LONG_AGO, number="ML00042")
+    return ClientFactory(registered_on=LONG_AGO, number="ML90042")
 
 
 @pytest.fixture
 def joined(kept):
-    return ClientFactory(registered_on=LONG_AGO, number="ML00007", site=kept.site)
+    return ClientFactory(registered_on=LONG_AGO, number="ML90007", site=kept.site)
 
 
 @pytest.fixture
@@ -111,7 +111,7 @@ def test_what_keeps_one_keeps_both(kept, joined, link, two, what):
 def test_one_of_two_is_not_destroyed(kept, joined, link, two):
     found = two.review(joined)
 
-    with pytest.raises(ValidationError, match="Review ML00042 as well"):
+    with pytest.raises(ValidationError, match="Review ML90042 as well"):
         two.confirm(found)
     with pytest.raises(IntegrityError, match="was not reviewed"), transaction.atomic():
         confirm_by_sql(found, two.second)
@@ -123,7 +123,7 @@ def test_a_review_that_was_declined_keeps_both(kept, joined, link, two):
     with time_machine.travel(LATER, tick=False):
         retaining.keep(destruction=other, reason="Needed.", by=two.second)
 
-    with pytest.raises(ValidationError, match="Review ML00042 as well"):
+    with pytest.raises(ValidationError, match="Review ML90042 as well"):
         two.confirm(found)
 
 
@@ -148,7 +148,7 @@ def test_both_are_destroyed_after_two_reviews(kept, joined, two, first, deleting
 
 
 def test_a_double_that_was_typed_in_twice_is_parted_first(kept, joined, link, two):
-    with pytest.raises(ValidationError, match=r"joined with ML00042.*Part the records first"):
+    with pytest.raises(ValidationError, match=r"joined with ML90042.*Part the records first"):
         two.review(joined, basis="mistake", reason="Typed in twice.")
     record_links.part_records(link=link, by=two.second, reason="An empty double: it goes.")
 

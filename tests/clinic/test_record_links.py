@@ -72,12 +72,12 @@ def manager(staff):
 
 @pytest.fixture
 def kept(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fen", number="ML00042")
+    return ClientFactory(site=staff.home_site, family_name="Fen", number="ML90042")
 
 
 @pytest.fixture
 def joined(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fenn-Marsh", number="ML00007")
+    return ClientFactory(site=staff.home_site, family_name="Fenn-Marsh", number="ML90007")
 
 
 COMPARED = {"names_compared": True, "births_compared": True, "addresses_compared": True}
@@ -103,8 +103,8 @@ def test_a_link_and_a_line_in_both_trails(kept, joined, manager):
     )
     lines = TrailEntry.objects.filter(action="merge").order_by("pk")
     assert [(line.client, line.detail["other"]) for line in lines] == [
-        (kept, "ML00007"),
-        (joined, "ML00042"),
+        (kept, "ML90007"),
+        (joined, "ML90042"),
     ]
     assert "desk" not in str([line.detail for line in lines])
 
@@ -190,7 +190,7 @@ def test_a_death_ends_what_is_open_in_both(kept, joined, staff):
     visit = AppointmentFactory(client=joined, clinician=staff, local_date=date(2026, 7, 1))
     RecordLinkFactory(kept=kept, joined=joined)
 
-    with pytest.raises(ValidationError, match="joined to ML00042: write the day"):
+    with pytest.raises(ValidationError, match="joined to ML90042: write the day"):
         people.change_client(client=joined, seen=1, by=staff, died_on=date(2026, 5, 30))
     people.change_client(client=kept, seen=1, by=staff, died_on=date(2026, 5, 30))
 
@@ -354,7 +354,7 @@ def test_new_entries_are_refused_with_words(kept, joined, staff, edition):
             manner="spoken",
         ),
     ):
-        with pytest.raises(ValidationError, match="joined to ML00042"):
+        with pytest.raises(ValidationError, match="joined to ML90042"):
             write()
 
 
@@ -567,13 +567,13 @@ def test_the_record_shows_one_history_with_its_marks(client, kept, joined, staff
     old = client.get(reverse("client-open", args=[joined.pk])).content.decode()
 
     assert "my heel hurts" in shown
-    assert "record ML00007" in shown
+    assert "record ML90007" in shown
     assert "Joined to" not in shown
     assert "Joined to <a" in old
     assert "New assessment" not in old
 
 
-@pytest.mark.parametrize("words", ["Fen", "Marsh", "ML00007", "ML00042"])
+@pytest.mark.parametrize("words", ["Fen", "Marsh", "ML90007", "ML90042"])
 def test_the_search_finds_the_person_once_under_the_kept_record(kept, joined, staff, words):
     AppointmentFactory(
         client=joined,
@@ -608,7 +608,7 @@ def test_the_copy_holds_both_records(kept, joined, staff):
 
     with ZipFile(out) as whole:
         tables = json.loads(whole.read("record.json"))["tables"]
-    assert {row["number"] for row in tables["clinic.Client"]} == {"ML00042", "ML00007"}
+    assert {row["number"] for row in tables["clinic.Client"]} == {"ML90042", "ML90007"}
     assert [row["text"] for row in tables["clinic.Alert"]] == ["Latex"]
     assert len(tables["clinic.RecordLink"]) == 1
     assert {line.client for line in TrailEntry.objects.filter(action="export")} == {kept, joined}
@@ -627,11 +627,11 @@ def test_the_export_names_both_and_links_them(kept, joined, manager, edition):
     patients = {
         one["identifier"][0]["value"]: one for one in entries if one["resourceType"] == "Patient"
     }
-    assert patients["ML00042"]["active"] is True
-    assert patients["ML00007"]["active"] is False
-    (here,), (there,) = (patients[it]["link"] for it in ("ML00042", "ML00007"))
+    assert patients["ML90042"]["active"] is True
+    assert patients["ML90007"]["active"] is False
+    (here,), (there,) = (patients[it]["link"] for it in ("ML90042", "ML90007"))
     assert (here["type"], there["type"]) == ("replaces", "replaced-by")
-    assert there["other"]["reference"].endswith(patients["ML00042"]["id"])
+    assert there["other"]["reference"].endswith(patients["ML90042"]["id"])
 
 
 # pages
@@ -642,10 +642,10 @@ def test_side_by_side_and_joined_by_the_page(client, kept, joined, manager):
     where = reverse("record-join", args=[joined.pk])
 
     chosen = client.get(where).content.decode()
-    seen = client.get(f"{where}?with=ml00042").content.decode()
-    refused = client.post(f"{where}?with=ML00042", {"kept": kept.pk, "reason": "Asked."})
+    seen = client.get(f"{where}?with=ml90042").content.decode()
+    refused = client.post(f"{where}?with=ML90042", {"kept": kept.pk, "reason": "Asked."})
     done = client.post(
-        f"{where}?with=ML00042",
+        f"{where}?with=ML90042",
         {"kept": kept.pk, "reason": "Asked.", **dict.fromkeys(COMPARED, "on")},
     )
 
@@ -664,7 +664,7 @@ def test_side_by_side_and_joined_by_the_page(client, kept, joined, manager):
 
 @pytest.mark.parametrize(
     ("number", "words"),
-    [("ML00042", "the record itself"), ("ZZ1", "No record of this site"), ("", "required")],
+    [("ML90042", "the record itself"), ("ZZ1", "No record of this site"), ("", "required")],
 )
 def test_a_wrong_number_is_named(client, kept, manager, number, words):
     client.force_login(manager)
@@ -680,7 +680,7 @@ def test_possible_doubles_are_offered(client, kept, joined, manager):
 
     shown = client.get(reverse("record-join", args=[kept.pk])).content.decode()
 
-    assert "?with=ML00007" in shown
+    assert "?with=ML90007" in shown
 
 
 @pytest.mark.parametrize(
@@ -706,7 +706,7 @@ def test_a_page_for_something_new_opens_in_the_kept_record(
 
     assert led.redirect_chain == [(f"{reverse(page, args=[kept.pk, *extra])}?back=diary", 302)]
     assert led.status_code == 200
-    assert "ML00007 is joined to ML00042: new entries go here." in led.content.decode()
+    assert "ML90007 is joined to ML90042: new entries go here." in led.content.decode()
 
 
 def test_what_was_typed_before_the_joining_stays(client, kept, joined, staff, edition):
@@ -719,5 +719,5 @@ def test_what_was_typed_before_the_joining_stays(client, kept, joined, staff, ed
 
     shown = answer.content.decode()
     assert "my heel hurts" in shown
-    assert "joined to ML00042" in shown
+    assert "joined to ML90042" in shown
     assert Episode.objects.count() == 0
