@@ -74,8 +74,9 @@ def _other_origins(headers):
 
 
 def _cookies(cookies):
-    """The worst of the cookies counts."""
-    return min((_cookie(name, cookies[name]) for name in cookies), default=0)
+    """The worst of the cookies that the browser keeps counts; one taken back is not kept."""
+    kept = [name for name in cookies if cookies[name]["max-age"] != 0]
+    return min((_cookie(name, cookies[name]) for name in kept), default=0)
 
 
 def _cookie(name, cookie):

@@ -4,12 +4,16 @@ from contextlib import contextmanager
 from http.cookies import SimpleCookie
 
 import pytest
-from django.db import IntegrityError, OperationalError, connection
+from django.core.cache import cache
+from django.db import IntegrityError, OperationalError, connection, transaction
 from django.test import Client
 from django.urls import reverse
 
 from clinic.domain.vocabulary import Role
+from tests.exercises.domain.test_handout import WAIT
 from tests.factories import ClientFactory, StaffFactory
+from tests.factories.people import PaperFactory
+from tests.structure.doors import World, all_doors
 from tests.structure.header_score import directives, score
 
 A_YEAR = 365 * 24 * 60 * 60
@@ -93,6 +97,69 @@ def test_every_kind_scores_a_hundred_or_more(answers):
     # 100, +10 policy, +5 frames, +5 referrer, +10 resource; +5 where a cookie is set
     assert {kind for kind, it in points.items() if it < 130} == set()
     assert points["sign-in page"] == 135
+
+
+@pytest.fixture
+def crawled(as_served, db, edition):
+    """(what was asked, answer) of every address of ours, by every role and nobody, in two ways."""
+    staff = {role: StaffFactory(role=role) for role in Role}
+    world = World(staff[Role.CLINICIAN], edition)
+    addresses = {
+        door.name: door.address(world) if door.ours else reverse(door.name)
+        for door in all_doors()
+        if door.name and (door.ours or not set("<(") & set(door.route))
+    }
+    tabs = {"nobody": Client(raise_request_exception=False)}
+    for role, person in staff.items():
+        tabs[role.value] = Client(raise_request_exception=False)
+        tabs[role.value].force_login(person)
+    yield asked(tabs, addresses)
+    cache.clear()
+
+
+def asked(tabs, addresses):
+    """What is asked and the answer, one at a time; afterwards everything is as before."""
+    for who, tab in tabs.items():
+        signed_in = {name: it.value for name, it in tab.cookies.items()}
+        for name, address in addresses.items():
+            for method in ("GET", "POST"):
+                with transaction.atomic():
+                    answer = tab.generic(method, address, **OVER_TLS)
+                    answer.getvalue()  # a file is closed when it was read to its end
+                    transaction.set_rollback(True)
+                yield (who, name, method), answer
+                tab.cookies = SimpleCookie(signed_in)  # one of the addresses signs out
+
+
+def test_every_address_scores_a_hundred_and_more_whoever_asks(crawled):
+    low, kinds, tried = [], set(), 0
+    for what, answer in crawled:
+        points = score(answer.headers, answer.cookies)
+        found = directives(answer.headers)
+        tried += 1
+        kinds.add(answer.headers.get("Content-Type", "none").partition(";")[0])
+        if points < 130 or found.get("default-src") != ["'none'"]:
+            low.append((*what, answer.status_code, points))
+
+    assert low == [], f"{len(low)} of {tried} answers below 130"
+    assert {"text/html", "application/pdf", "text/calendar", "application/json"} <= kinds
+    assert tried > 1400
+
+
+@pytest.mark.parametrize("kind", ["handout", "letter", "referral"])
+def test_every_kind_of_paper_scores_as_the_pages_do(as_served, db, edition, kind):
+    clinician = StaffFactory()
+    runner = ClientFactory(site=clinician.home_site)
+    fields = {"content": WAIT.to_json()} if kind == "handout" else {}
+    paper = PaperFactory(client=runner, created_by=clinician, kind=kind, **fields)
+    tab = Client()
+    tab.force_login(clinician)
+
+    for name in ("paper-open", "paper-page", "paper-pdf"):
+        answer = tab.get(reverse(name, args=[paper.pk]), **OVER_TLS)
+        assert (answer.status_code, score(answer.headers)) == (200, 130), name
+    assert answer["Content-Type"] == "application/pdf"
+    assert answer["Content-Disposition"].startswith("inline; filename=")
 
 
 def test_a_bad_answer_scores_badly():
