@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from clinic.access import STAFF, StaffRequest, allowed
@@ -17,6 +18,7 @@ from clinic.forms.hours import ChangeForm, KindForm, WeeklyForm
 from clinic.forms.people import show_refusal
 from clinic.models import AppointmentKind, HoursChange, OpeningHours, Site, Staff
 from clinic.public_holidays import holidays_between
+from clinic.saving import once
 from clinic.services import free_times, hours, reassessments
 
 AHEAD = timedelta(days=365)
@@ -99,6 +101,7 @@ def _typed(site: Site, clinician: Staff) -> dict[str, str]:
 
 @require_http_methods(["GET", "POST"])
 @allowed(Role.MANAGER)
+@once(lambda line: reverse("hours-open"))
 def hours_change_new(request: StaffRequest) -> HttpResponse:
     site = _site(request.user)
     form = ChangeForm(request.POST or None, site=site, clinicians=free_times.clinicians_of(site))

@@ -32,11 +32,12 @@ from clinic.forms.people import (
     resolved,
     show_refusal,
 )
+from clinic.middleware import ACT
 from clinic.models import Alert, Client, Consent, Site, Staff
 from clinic.models.limits import of_my_clients
 from clinic.models.record_links import person
 from clinic.saving import once
-from clinic.services import consents, people
+from clinic.services import consents, people, trail
 from clinic.views.joined import led_to_kept
 
 PAGE = 50
@@ -78,6 +79,9 @@ def typed_before(request: StaffRequest) -> Typed:
 def referrer_new(request: StaffRequest) -> HttpResponse:
     back = request.GET.get("back", "")
     left = request.session.get("left", {}).get(back)
+    done = trail.earlier(ACT.get(), request.user) if request.method == "POST" else None
+    if done:  # pressed twice
+        return _back_with(request, back, done.object_key)
     sites = Site.objects.filter(staff=request.user)
     site = get_object_or_404(sites, pk=left["site"] if left else request.user.home_site_id)
     form = ReferrerForm(request.POST or None)
@@ -295,6 +299,7 @@ def _saved_form(
 
 @require_http_methods(["GET", "POST"])
 @allowed(Role.CLINICIAN)
+@once(lambda line: reverse("consent-list", args=[line.client_id]))
 def consent_new(request: StaffRequest, pk: int, purpose: str) -> HttpResponse:
     client = client_or_404(request.user, pk)
     if purpose not in set(ConsentPurpose):
@@ -347,6 +352,7 @@ def consent_withdraw(request: StaffRequest, pk: int) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 @allowed(*STAFF)
+@once(lambda line: reverse("client-open", args=[line.client_id]))
 def alert_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     form = AlertForm(request.POST or None, initial={"since": timezone.localdate()})

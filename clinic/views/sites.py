@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from clinic.access import StaffRequest, allowed
@@ -16,6 +17,7 @@ from clinic.domain.vocabulary import Role
 from clinic.forms.people import show_refusal
 from clinic.forms.staff import RoomForm, SiteForm
 from clinic.models import Room, Site
+from clinic.saving import once
 from clinic.services.sites import add_site, change_site, save_room
 
 PAGE = 50
@@ -36,6 +38,7 @@ def site_list(request: StaffRequest) -> HttpResponse:
 
 @require_http_methods(VERBS)
 @allowed(Role.MANAGER)
+@once(lambda line: reverse("site-open", args=[line.object_key]))
 def site_new(request: StaffRequest) -> HttpResponse:
     home = request.user.home_site
     same = {"clinic_name": home.clinic_name, "time_zone": home.time_zone} if home else {}
@@ -74,6 +77,7 @@ def site_open(request: StaffRequest, pk: int) -> HttpResponse:
 
 @require_http_methods(VERBS)
 @allowed(Role.MANAGER)
+@once(lambda line: reverse("site-open", args=[line.site_id]))
 def room_new(request: StaffRequest, pk: int) -> HttpResponse:
     return _room(request, Room(site=get_object_or_404(Site, pk=pk)))
 

@@ -25,6 +25,7 @@ from clinic.factors import FACTORS
 from clinic.forms.people import show_refusal
 from clinic.forms.staff import ChoosePasswordForm, InvitationForm, PersonForm
 from clinic.models import Invitation, Staff
+from clinic.saving import once
 from clinic.services import staff as accounts
 from clinic.services.invitations import (
     VALID,
@@ -54,6 +55,7 @@ def staff_list(request: StaffRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(Role.MANAGER)
+@once(lambda line: reverse("staff-open", args=[line.object_key]))
 def staff_new(request: StaffRequest) -> HttpResponse:
     form = InvitationForm(request.POST or None, initial={"home_site": request.user.home_site_id})
     if form.is_valid():

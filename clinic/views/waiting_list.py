@@ -4,6 +4,7 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from clinic.access import STAFF, StaffRequest, allowed, client_or_404
@@ -11,6 +12,7 @@ from clinic.forms.hours import WaitingForm
 from clinic.forms.people import show_refusal
 from clinic.models import WaitingEntry
 from clinic.models.limits import as_kept, of_my_clients
+from clinic.saving import once
 from clinic.services import free_times, waiting_list
 from clinic.views.joined import led_to_kept
 
@@ -24,6 +26,7 @@ def waiting_open(request: StaffRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "POST"])
 @allowed(*STAFF)
+@once(lambda line: reverse("waiting-list"))
 def waiting_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     led = led_to_kept(request, client)

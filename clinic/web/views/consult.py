@@ -32,7 +32,7 @@ from clinic.forms.signatures import SignatureForm
 from clinic.middleware import ACT
 from clinic.models import Client, TrailEntry
 from clinic.models.limits import of_my_clients
-from clinic.saving import is_script, part
+from clinic.saving import is_script, once, part
 from clinic.services import consents, trail
 from clinic.views.joined import led_to_kept
 from exercises.editions import edition_of
@@ -74,6 +74,7 @@ def link(name: str, *args: Any) -> str:
 
 @allowed(Role.CLINICIAN)
 @require_http_methods(["GET", "POST"])
+@once(lambda line: reverse("assessment-open", args=[line.object_key]))
 def assessment_open_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     led = led_to_kept(request, client)

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods
 
@@ -19,6 +20,7 @@ from clinic.domain.vocabulary import Role
 from clinic.forms.people import resolved, show_refusal
 from clinic.models import Client, Edition, Staff
 from clinic.models.limits import of_my_clients
+from clinic.saving import once
 from clinic.services.people import StaleError
 from clinic.views.joined import led_to_kept
 from clinic.views.people import leave_for_referrer, stale_page, typed_before
@@ -41,6 +43,7 @@ def _episode_or_404(staff: Staff, pk: int) -> Episode:
 
 @require_http_methods(BOTH)
 @allowed(Role.CLINICIAN)
+@once(lambda line: reverse("client-open", args=[line.client_id]))
 def episode_new(request: StaffRequest, pk: int) -> HttpResponse:
     client = client_or_404(request.user, pk)
     led = led_to_kept(request, client)
