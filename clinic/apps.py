@@ -6,9 +6,10 @@ class ClinicConfig(AppConfig):
     name = "clinic"
 
     def ready(self) -> None:
-        from clinic import durability, guards, sign_ins  # noqa: F401  # app ready: checks register
+        from clinic import durability, form_words, guards, sign_ins  # noqa: F401  # app ready: checks register
 
         pre_migrate.connect(guards.allow_rebuilding, dispatch_uid="rebuilding")
         # after the last app has migrated, since its tables carry guards as well
         post_migrate.connect(guards.restore, dispatch_uid="guards")
         sign_ins.listen()
+        form_words.use()

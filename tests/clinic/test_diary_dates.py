@@ -238,7 +238,10 @@ def test_day_before_and_day_after(desk, name, day, before, after):
 
 @pytest.mark.parametrize(
     ("day", "said"),
-    [("29.2.2027", "Enter a valid date."), ("31.4.2027", "Enter a valid date.")],
+    [
+        ("29.2.2027", "Write a day that exists, such as 12.3.2027."),
+        ("31.4.2027", "Write a day that exists, such as 12.3.2027."),
+    ],
 )
 def test_day_that_the_month_does_not_have_is_refused(desk, day, said):
     page = desk.get(reverse("diary"), {"day": day})

@@ -199,7 +199,7 @@ def test_the_day_keeps_cancelled_ones_apart(desk, place, booked):
 def test_a_day_that_is_no_day_is_told(desk, place):
     page = desk.get(reverse("diary"), {"day": "soon"})
 
-    assert page.context["form"].errors == {"day": ["Enter a valid date."]}
+    assert page.context["form"].errors == {"day": ["Write a day that exists, such as 12.3.2027."]}
     assert "<title>Error: Diary" in page.content.decode()
     assert 'value="soon"' in page.content.decode()
 
@@ -299,7 +299,7 @@ def test_later_times_follow_the_last_one(desk, place, due):
 def test_a_typed_day_that_is_no_day_is_told(desk, place):
     page = desk.get(reverse("appointment-find", args=[place.client.pk]), {"day": "soon"})
 
-    assert page.context["form"].errors == {"day": ["Enter a valid date."]}
+    assert page.context["form"].errors == {"day": ["Write a day that exists, such as 12.3.2027."]}
     assert 'href="#find_day"' in page.content.decode()
 
 
@@ -492,7 +492,7 @@ def test_cancelling_asks_why(desk, booked):
     empty = desk.post(address, {"reason": ""})
     page = desk.post(address, {"reason": "moves house"}, follow=True)
 
-    assert empty.context["form"].errors == {"reason": ["This field is required."]}
+    assert empty.context["form"].errors == {"reason": ["Fill this in."]}
     assert said(page) == ["Cancelled. The time is free again."]
     assert "cancelled : moves house" in text(page)
 

@@ -532,7 +532,7 @@ def test_leave_is_entered_and_what_must_move_is_named(manager, place, client):
     [
         ({"kind": "open"}, {"__all__": ["Say from when until when it is open."]}),
         ({"last_day": "14.3.2027"}, {"__all__": ["The last day lies before the first."]}),
-        ({"first_day": ""}, {"first_day": ["This field is required."]}),
+        ({"first_day": ""}, {"first_day": ["Fill this in."]}),
     ],
 )
 def test_leave_that_cannot_be_is_refused(manager, place, client, changed, errors):

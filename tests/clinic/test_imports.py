@@ -103,8 +103,8 @@ def test_clients_of_other_sites_are_no_doubles(manager):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("Surname,DOB,Email\nFenwick,1990-04-12,none\n", "Email: Enter a valid email"),
-        (f"Surname,DOB\n{'x' * 81},1990-04-12\n", "Family name: Ensure this value has at most 80"),
+        ("Surname,DOB,Email\nFenwick,1990-04-12,none\n", "Email: Write an address"),
+        (f"Surname,DOB\n{'x' * 81},1990-04-12\n", "Family name: Write at most 80"),
     ],
 )
 def test_what_the_model_refuses_is_said_by_field(manager, text, words):

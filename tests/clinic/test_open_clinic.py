@@ -97,8 +97,8 @@ def test_second_clinic_is_refused(db):
     [
         ({"zone": "Europe/Atlantis"}, "--zone: There is no such time zone"),
         ({"code": "brook"}, "--code: One to four capital letters"),
-        ({"name": "two words"}, "--name: Enter a valid username"),
-        ({"email": "nowhere"}, "--email: Enter a valid email address"),
+        ({"name": "two words"}, "--name: Use letters, digits"),
+        ({"email": "nowhere"}, "--email: Write an address such as"),
         ({"family": None}, "--family is missing: Family name"),
         ({"family": " "}, "a given and a family name"),
     ],

@@ -240,8 +240,7 @@ def test_error_summary_leads_to_each_field():
     page = draw("{% error_summary form %}", StaffFactory(), form=form)
 
     assert words(page) == (
-        "3 things to mend Choose another pair. Name: This field is required. "
-        "Side: This field is required."
+        "3 things to mend Choose another pair. Name: Fill this in. Side: Choose one."
     )
     assert re.findall(r'href="#(\w+)"', page) == ["id_name", "id_side_0"]
     assert 'tabindex="-1"' in page

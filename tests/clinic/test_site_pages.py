@@ -61,8 +61,8 @@ def test_site_is_added_with_kinds_and_its_maker(office, max_):
         ({"code": "ml"}, "One to four capital letters"),
         ({"code": "ML"}, "already exists"),
         ({"name": "Mill Lane"}, "already exists"),
-        ({"address": ""}, "This field is required"),
-        ({"email": "nowhere"}, "Enter a valid email address"),
+        ({"address": ""}, "Fill this in"),
+        ({"email": "nowhere"}, "Write an address such as"),
     ],
 )
 def test_bad_input_is_said_and_nothing_is_lost(office, changes, said):

@@ -121,7 +121,7 @@ def test_what_is_sought_stands_in_no_address(client, manager, three):
     [
         ({"last": "1.7.2027"}, "Write the first day as well."),
         ({"first": "2.7.2027", "last": "1.7.2027"}, "The last day lies before the first."),
-        ({"first": "someday"}, "Enter a valid date."),
+        ({"first": "someday"}, "Write a day that exists, such as 12.3.2027."),
     ],
 )
 def test_days_that_are_none_are_said(client, manager, sought, said):
