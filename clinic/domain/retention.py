@@ -4,7 +4,7 @@ import csv
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
 from clinic.domain.people import age_on
 
@@ -106,6 +106,25 @@ def years_after(day: date, years: int) -> date:
         return date(day.year + years, 3, 1)
 
 
+def latest_end(today: date, years: int) -> date:
+    """The last day on which something can have ended so that so many years are over today.
+
+    From it on the years still run: no day after it has `years_after` before today. By definition.
+    """
+    return years_after(today, -years) - timedelta(days=1)
+
+
+def soonest_birthday(periods: Periods) -> int | None:
+    """The birthday before which nobody's period is over, unless they died; None: there is none.
+
+    A child's record is kept until a birthday; whose care ended later was of age then, and is kept
+    for the years from there. Follows from `keep_until`.
+    """
+    if periods.birthday is None:
+        return None
+    return min(periods.birthday, OF_AGE + periods.years)
+
+
 def care_ended(
     *,
     registered_on: date,
@@ -157,3 +176,37 @@ def longest(periods: Periods, *, ended: date, until: date) -> date | None:
     if periods.longest_years is None:
         return None
     return max(years_after(ended, periods.longest_years), until)
+
+
+EEA = "AT BE BG CY CZ DE DK EE ES FI FR GR HR HU IE IS IT LI LT LU LV MT NL NO PL PT RO SE SI SK"
+
+
+def erasure_law(country: str) -> str:
+    """The law by which an erasure may be refused while a record must be kept; empty elsewhere.
+
+    country: ISO 3166, two letters. Sources: Regulation (EU) 2016/679, article 17(3)(b) to (e), in
+    the European Economic Area by decision 154/2018 of its Joint Committee; in the United Kingdom
+    as the UK GDPR.
+    """
+    if country == "GB":
+        return "UK GDPR, article 17(3)"
+    return "GDPR, article 17(3)" if country in EEA.split() else ""
+
+
+def period_words(periods: Periods, *, known: bool) -> str:
+    """The periods of a country in one sentence; known: whether the table has a row for it."""
+    child = ""
+    if periods.birthday is not None:
+        child = f", a child’s at least until the {periods.birthday}th birthday"
+        if periods.birthday_if_17 != periods.birthday:
+            child += f" ({periods.birthday_if_17}th if care ended at 17)"
+    longest = f", and usually no longer than {periods.longest_years} years"
+    if periods.longest_years is None or periods.longest_years == periods.years:
+        longest = ""
+    where = f"In {periods.country} (the clinic’s country setting)"
+    if not known:
+        where = (
+            f"For {periods.country} (the clinic’s country setting) no period is entered, so the "
+            "longest that are known hold:"
+        )
+    return f"{where} a record is kept {periods.years} years after the end of care{child}{longest}."

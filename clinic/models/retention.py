@@ -1,5 +1,6 @@
 """How a record ends: what keeps it from destruction, and the decision of two people."""
 
+from datetime import date
 from typing import Self
 
 from django.conf import settings
@@ -79,6 +80,19 @@ class DestructionQuerySet(models.QuerySet["Destruction"]):
     def waiting(self) -> Self:
         """Reviewed by one person, not yet decided by the second."""
         return self.filter(decision="", client__destroyed_on__isnull=True)
+
+    def waiting_for(self, staff: Staff) -> Self:
+        """Those of them whose records this person may see."""
+        return self.waiting().filter(client__in=Client.objects.for_staff(staff))
+
+    def erasures_refused(self, client: Client, since: date) -> Self:
+        """Refusals of a client's wish to be erased from a day on, the newest first."""
+        return self.filter(
+            client=client,
+            basis=DestructionBasis.ASKED.value,
+            decision=DestructionDecision.REFUSED.value,
+            reviewed_at__date__gte=since,
+        )
 
     def done(self) -> Self:
         return self.filter(done_on__isnull=False)
@@ -199,6 +213,11 @@ class Destruction(SiteRow):
                 violation_error_message="The period still runs.",
             ),
         ]
+
+    @property
+    def row_count(self) -> int:
+        """How many rows went."""
+        return sum(self.counts.values())
 
     def __str__(self) -> str:
         return f"{self.get_basis_display()}: {self.get_decision_display() or 'waiting'}"

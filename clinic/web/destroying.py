@@ -1,6 +1,9 @@
 """The destruction of one record: every row goes, the number stays, two people decided it."""
 
+import json
+from collections.abc import Mapping
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 
 from django.conf import settings
@@ -25,6 +28,7 @@ CHANGED = (
     "The record has changed since it was reviewed ({what}): the review counts no longer. Decide "
     "that it is not destroyed, then review it again."
 )
+OVERTAKEN = "Something was entered after you opened this page: look again, then confirm."
 
 
 def tables() -> list[tuple[Table, str]]:
@@ -33,11 +37,25 @@ def tables() -> list[tuple[Table, str]]:
     return sorted(found, key=lambda one: (-one[1].count("__"), one[0]._meta.label))
 
 
+def going(client: Client) -> dict[str, int]:
+    """How many rows of each table would go, by the table's label; the client's own left out."""
+    counts = {
+        table._meta.label: table._base_manager.filter(**{path: client.pk}).count()
+        for table, path in tables()
+    }
+    return {label: count for label, count in counts.items() if count}
+
+
+def stamp_of(counts: Mapping[str, int]) -> str:
+    """What a page showed of a record, as a short text that comes back with its form."""
+    return sha256(json.dumps(counts, sort_keys=True).encode()).hexdigest()
+
+
 @transaction.atomic
-def confirm(*, destruction: Destruction, by: Staff) -> Destruction:
+def confirm(*, destruction: Destruction, by: Staff, seen: str | None = None) -> Destruction:
     """Destroy the reviewed record and return the line that stays; raises ValidationError.
 
-    `by` is a manager and not the person who reviewed.
+    `by` is a manager and not the person who reviewed. seen: the stamp of what the page showed.
     """
     client = locked(destruction.client)
     found = Destruction.objects.select_for_update(of=("self",)).get(pk=destruction.pk)
@@ -48,6 +66,8 @@ def confirm(*, destruction: Destruction, by: Staff) -> Destruction:
         raise ValidationError("You reviewed this record: a second person confirms.")
     today = today_at(client.site)
     _refuse_changed(client, found, today)
+    if seen is not None and seen != stamp_of(going(client)):
+        raise ValidationError(OVERTAKEN)
     found.decision = DestructionDecision.CONFIRMED.value
     found.decided_by, found.decided_at = by, timezone.now()
     found.full_clean()

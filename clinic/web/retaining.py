@@ -1,7 +1,7 @@
 """When a record may go, and the reviews and answers before that."""
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
@@ -26,10 +26,9 @@ from clinic.domain.vocabulary import (
     TrailAction,
 )
 from clinic.models import Appointment, Client, Destruction, Hold, LegalHold, Paper, Staff
-from clinic.models.record_links import person, together
+from clinic.models.record_links import person
 from clinic.services import trail
 from clinic.services.reassessments import today_at
-from clinic.web.person_rows import Table, belongs, paths
 
 HERE = [AppointmentState.ARRIVED.value, AppointmentState.SEEN.value]
 SHORTEST_NAME = 3  # letters: a shorter one is a word of many sentences
@@ -45,6 +44,11 @@ def _table() -> dict[str, Periods]:
 def periods() -> Periods:
     """The periods of the clinic's country; raises ValueError for a table with a fault."""
     return retention.periods_for(_table(), settings.COUNTRY)
+
+
+def period_words() -> str:
+    """The periods that hold here, in one sentence."""
+    return retention.period_words(periods(), known=settings.COUNTRY in _table())
 
 
 @dataclass(frozen=True)
@@ -96,7 +100,7 @@ def with_contacts(clients: QuerySet[Client]) -> QuerySet[Client]:
     )
 
 
-def _standing(client: Client, joined: Sequence[Client] = ()) -> Standing:
+def standing_from(client: Client, joined: Sequence[Client] = ()) -> Standing:
     """Of a client that `with_contacts` found; joined: the other records of this person."""
     records = (client, *joined)
     seen = [_last(records, name) for name in ("visited", "assessed", "screened", "asked")]
@@ -128,31 +132,7 @@ def standing_of(client: Client) -> Standing:
     """How it stands with one record now."""
     rows = with_contacts(Client.objects.select_related("site")).filter(pk__in=person(client.pk))
     found = {row.pk: row for row in rows}
-    return _standing(found.pop(client.pk), list(found.values()))
-
-
-def due_for_review(staff: Staff, today: date) -> list[Standing]:
-    """Records that may be reviewed and are not yet, the longest overdue first."""
-    reviewed = Destruction.objects.waiting().filter(client=OuterRef("pk"))
-    clients = Client.objects.for_staff(staff).filter(~Exists(reviewed))
-    groups = together()
-    of_two = {row.pk: row for row in with_contacts(Client.objects.filter(pk__in=groups))}
-    found = (
-        _standing(client, [of_two[pk] for pk in groups.get(client.pk, set()) - {client.pk}])
-        for client in with_contacts(clients).iterator(chunk_size=500)
-    )
-    due = [one for one in found if one.is_due(today)]
-    return sorted(due, key=lambda one: (one.kept.until, one.client.pk))
-
-
-def held(client: Client) -> Iterator[tuple[Table, int]]:
-    """How many rows of each table the record holds, the client's own row left out."""
-    for table, path in paths().items():
-        if path:
-            chosen = belongs(table, path, [client.pk])
-            count = table._default_manager.filter(chosen).count()
-            if count:
-                yield table, count
+    return standing_from(found.pop(client.pk), list(found.values()))
 
 
 # What stands against it
@@ -289,6 +269,16 @@ def refuse_erasure(*, client: Client, reason: str, by: Staff) -> Destruction:
 
 
 @transaction.atomic
+def keep_longer(*, client: Client, keep_to: date, reason: str, by: Staff) -> Destruction:
+    """Save a review whose answer is that the record is kept until a day; raises ValidationError.
+
+    One person is enough for it: nothing goes.
+    """
+    found = review(client=client, basis=DestructionBasis.OVER.value, reason=reason, by=by)
+    return keep(destruction=found, reason=reason, by=by, keep_to=keep_to)
+
+
+@transaction.atomic
 def keep(
     *, destruction: Destruction, reason: str, by: Staff, keep_to: date | None = None
 ) -> Destruction:
@@ -337,8 +327,13 @@ def _refuse_too_long(found: Destruction, keep_to: date, today: date) -> None:
 
 def answer_words(found: Destruction) -> str:
     """A sentence for the answer to somebody who asked that their record be erased."""
+    law = retention.erasure_law(settings.COUNTRY)
+    if found.keep_until < timezone.localdate(found.reviewed_at):  # a legal hold stood
+        must = "as long as it may be needed for a legal claim or an inquiry"
+    else:
+        must = f"until {in_words(found.keep_until)} ({found.rule})"
+    allows = f"; data protection law allows this ({law})" if law else ""
     return (
-        f"You asked us to erase your record. We must keep it until {in_words(found.keep_until)} "
-        f"({found.rule}), and may not erase it before; data protection law allows this (GDPR, "
-        "article 17(3)). You may complain to the data protection authority."
+        f"You asked us to erase your record. We must keep it {must}, and may not erase it "
+        f"before{allows}. You may complain to the data protection authority."
     )

@@ -15,6 +15,7 @@ from clinic.domain.vocabulary import DestructionBasis, DestructionDecision
 from clinic.models import Client, Destruction, RecordLink
 from clinic.services import legal_holds, record_links
 from clinic.web import destroying, retaining
+from clinic.web.due_records import due_for_review
 from tests.factories import AppointmentFactory, ClientFactory
 from tests.factories.people import AlertFactory, RecordLinkFactory
 from tests.factories.retention import LATER, TwoPeople
@@ -48,7 +49,7 @@ def seen(client, by, day):
 
 
 def due(staff, on=TODAY):
-    return [one.client for one in retaining.due_for_review(staff, on)]
+    return [one.client for one in due_for_review(staff, on)]
 
 
 def confirm_by_sql(found, by):

@@ -15,7 +15,9 @@ from assessments.models import Episode
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Appointment, Client, Destruction, TrailEntry, WaitingEntry
 from clinic.services import diary, legal_holds, people, reassessments, reminders, waiting_list
-from clinic.web import retaining
+from clinic.web import destroying, retaining
+from clinic.web.due_records import due_for_review
+from clinic.web.kinds_of_rows import Kind, kinds
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
@@ -43,7 +45,7 @@ def old(**fields):
 
 
 def due(staff, on=TODAY):
-    return [one.client for one in retaining.due_for_review(staff, on)]
+    return [one.client for one in due_for_review(staff, on)]
 
 
 def test_record_is_due_the_day_after_its_period(two):
@@ -202,9 +204,10 @@ def test_what_the_record_holds_is_counted(edition, two):
     runner = old()
     make_screening(runner, two.first, flags=["s01", "s02"])
 
-    counts = {table.__name__: count for table, count in retaining.held(runner)}
+    counts = destroying.going(runner)
 
-    assert counts == {"Screening": 1, "ScreeningAnswer": 2}
+    assert counts == {"assessments.Screening": 1, "assessments.ScreeningAnswer": 2}
+    assert kinds(counts) == [Kind("screenings", 1), Kind("answers of screenings and histories", 2)]
 
 
 # somebody who died

@@ -6,7 +6,7 @@ when care ended; the clock starts at discharge or when last seen, and anew when 
 back; video belongs to the record. Rows marked P are common practice where the code says nothing.
 """
 
-from datetime import date
+from datetime import date, timedelta
 from functools import cache
 
 import pytest
@@ -17,9 +17,11 @@ from hypothesis import strategies as st
 from clinic.domain.retention import (
     care_ended,
     keep_until,
+    latest_end,
     longest,
     periods_for,
     read_periods,
+    soonest_birthday,
     years_after,
 )
 
@@ -193,3 +195,38 @@ def test_coming_back_never_shortens(one, other, third):
 def test_table_with_a_fault_is_refused(row, fault):
     with pytest.raises(ValueError, match=fault):
         read_periods(f"{HEAD}{row}\n")
+
+
+@given(
+    today=st.dates(date(1950, 1, 1), date(2150, 1, 1)),
+    years=st.integers(1, 30),
+    off=st.integers(-3, 3),
+)
+def test_latest_end_leaves_out_nothing_that_is_over(today, years, off):
+    day = years_after(today, -years) + timedelta(days=off)
+
+    if years_after(day, years) < today:
+        assert day <= latest_end(today, years)
+
+
+def test_latest_end_by_hand():
+    # 8 years after 24 Nov 2018 end with 24 Nov 2026: over from the next day on
+    assert latest_end(d("2026-11-25"), 8) == d("2018-11-24")
+    assert latest_end(d("2024-02-29"), 8) == d("2016-02-28")
+    assert latest_end(d("2024-02-29"), 10) == d("2014-02-28")
+
+
+@given(
+    country=st.sampled_from(["GB", "IE", "NL", "NZ", "US"]),
+    born=st.dates(date(1930, 1, 1), date(2030, 1, 1)),
+    days=st.integers(0, 40_000),
+)
+def test_nobody_alive_is_over_before_the_soonest_birthday(country, born, days):
+    periods = periods_for(table(), country)
+    soonest = soonest_birthday(periods)
+
+    until = keep_until(periods, born=born, ended=born + timedelta(days=days)).until
+
+    assert (soonest is None) == (country in {"NL", "NZ"})
+    if soonest is not None:
+        assert until >= years_after(born, soonest)
