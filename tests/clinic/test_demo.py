@@ -15,6 +15,7 @@ from clinic.models import (
     Appointment,
     Client,
     Hold,
+    LegalHold,
     OpeningHours,
     Paper,
     Reassessment,
@@ -23,6 +24,7 @@ from clinic.models import (
 )
 from clinic.web.demo.places import PASS_PHRASE, STAFF
 from clinic.web.demo.serving import HOST
+from clinic.web.due_records import due_for_review
 from clinic.web.management.commands.demo import is_prepared, prepare
 from exercises.models import Programme
 
@@ -52,7 +54,7 @@ def test_clinic_has_its_staff_and_clients(clinic):
     assert roles.count(Role.MANAGER) == 1
     assert Staff.objects.count() == len(STAFF)
     assert Site.objects.count() == 2
-    assert Client.objects.count() == 40
+    assert Client.objects.count() == 41
 
 
 def test_everybody_signs_in_with_the_phrase_that_is_printed(clinic):
@@ -122,6 +124,15 @@ def test_programmes_papers_and_due_dates_are_there(clinic):
     assert Paper.objects.filter(kind="letter", state="draft").exists()
     assert Paper.objects.filter(kind="letter", state="signed").exists()
     assert Reassessment.objects.count() >= 5
+
+
+def test_one_record_is_due_for_review_and_one_is_held(clinic):
+    max_ = Staff.objects.get(username="max")
+
+    due = due_for_review(max_, timezone.localdate())
+
+    assert [one.client.family_name for one in due] == ["Rushmere"]
+    assert LegalHold.objects.open().get().client.family_name == "Drummond-Vale"
 
 
 def test_every_day_of_the_week_is_a_day_of_work(clinic):

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from clinic.models import Edition, Site, Staff
 from clinic.web.demo.places import CLINIC, PASS_PHRASE, SITES, STAFF, build
+from clinic.web.demo.retention import add_old_record, hold_a_record
 from clinic.web.demo.serving import HOST, is_free, serve
 from clinic.web.demo.story import Story
 from clinic.web.starting import database_faults, hold_data_folder
@@ -149,4 +150,7 @@ def prepare() -> None:
             author="the starting edition",
             reason="Loaded as it is.",
         )
-        Story(build(), edition, timezone.localdate()).play()
+        clinic, today = build(), timezone.localdate()
+        Story(clinic, edition, today).play()
+        add_old_record(clinic, today)
+        hold_a_record(clinic)
