@@ -17,6 +17,7 @@ KINDS = {
     ),
     "landmarks and events measured from film": ("assessments.Placement",),
     "addenda to assessments": ("assessments.Addendum",),
+    "retractions of assessments": ("assessments.Retraction",),
     "screenings": ("assessments.Screening",),
     "running histories": ("assessments.RunningHistory",),
     "answers of screenings and histories": (
@@ -35,6 +36,9 @@ KINDS = {
     "dates of reassessment": ("clinic.Reassessment",),
     "reminders": ("clinic.Reminder",),
     "requests about the record": ("clinic.RecordRequest",),
+    "restrictions, with whom they name": ("clinic.Restriction", "clinic.RestrictionLine"),
+    "openings in an emergency": ("clinic.EmergencyOpening",),
+    "joinings with another record": ("clinic.RecordLink",),
     "legal holds that have ended": ("clinic.LegalHold",),
 }
 

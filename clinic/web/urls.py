@@ -18,6 +18,7 @@ PARTS = [
     "clinic.web.urls_addenda",
     "clinic.web.urls_record_links",
     "clinic.web.urls_record_requests",
+    "clinic.web.urls_retention",
     "clinic.web.urls_programme",
     "clinic.web.urls_papers",
     "clinic.web.urls_exchange",

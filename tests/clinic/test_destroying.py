@@ -81,6 +81,7 @@ def confirmed(client):
 def test_every_row_of_every_table_goes(runner, two, deleting_refused):
     before = rows_of(runner)
     assert [label for label, count in before.items() if not count] == []
+    assert destroying.going(runner) == before
 
     done = two.destroy(runner)
 

@@ -206,7 +206,10 @@ def test_what_the_record_holds_is_counted(edition, two):
 
     counts = destroying.going(runner)
 
-    assert counts == {"assessments.Screening": 1, "assessments.ScreeningAnswer": 2}
+    assert {label: count for label, count in counts.items() if count} == {
+        "assessments.Screening": 1,
+        "assessments.ScreeningAnswer": 2,
+    }
     assert kinds(counts) == [Kind("screenings", 1), Kind("answers of screenings and histories", 2)]
 
 

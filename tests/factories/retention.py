@@ -11,7 +11,7 @@ from assessments.services.addenda import write_addendum
 from assessments.services.assessments import sign_assessment
 from assessments.services.retractions import retract_assessment
 from clinic.domain.vocabulary import Role, TrailAction
-from clinic.models import Client, KeptTime, Reminder
+from clinic.models import Client, Destruction, KeptTime, Reminder
 from clinic.services import legal_holds, papers, people, record_requests, trail
 from clinic.web import destroying, retaining
 from tests.factories import ClientFactory, RoomFactory, StaffFactory
@@ -150,6 +150,21 @@ def _limits(client, by):
     made.lines.update(until=timezone.now(), ended_by=by)
     made.ended_at, made.ended_by, made.end_reason = timezone.now(), by, f"{NAME} has left"
     made.save(update_fields=["ended_at", "ended_by", "end_reason"])
+
+
+def waiting_review(client, by):
+    """A review that waits for a second person, of a record as it may be."""
+    return Destruction.objects.create(
+        site=client.site,
+        client=client,
+        basis="mistake",
+        care_ended=client.registered_on,
+        keep_until=client.registered_on,
+        rule="8 years after the end of care",
+        reason=OVER,
+        reviewed_by=by,
+        reviewed_at=timezone.now(),
+    )
 
 
 class TwoPeople:

@@ -10,6 +10,7 @@ from assessments.facts import assessment_value
 from assessments.models import Assessment
 from assessments.services.assessments import sign_assessment
 from clinic.services.invitations import invite
+from clinic.services.legal_holds import set_legal_hold
 from clinic.services.reminders import make_feed
 from exercises.domain.proposals import propose
 from exercises.editions import edition_of
@@ -38,6 +39,7 @@ from tests.factories.people import (
     RecordLinkFactory,
     RecordRequestFactory,
 )
+from tests.factories.retention import waiting_review
 from tests.vignettes.test_vignettes import CASES
 
 DAY = date(2026, 3, 12)
@@ -159,6 +161,10 @@ MAKERS = {
     ("requests", "pk"): lambda world: world.of_client(
         RecordRequestFactory, noted_by=world.staff, kind="copy"
     ),
+    ("legal-holds", "pk"): lambda world: world.of_client(
+        set_legal_hold, reason="A claim", by=world.staff
+    ),
+    ("destructions", "pk"): lambda world: world.of_client(waiting_review, by=world.staff),
     ("steps", "step"): lambda world: "decide",
     ("state", "act"): lambda world: "arrived",
     ("referrers", "pk"): lambda world: ReferrerFactory(site=world.staff.home_site).pk,

@@ -15,10 +15,12 @@ from django.urls import reverse
 
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.services import trail
+from clinic.services.legal_holds import set_legal_hold
 from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
 from tests.factories.hours import WaitingEntryFactory
 from tests.factories.limits import restrict
 from tests.factories.people import PaperFactory, ReassessmentFactory
+from tests.factories.retention import waiting_review
 from tests.structure.doors import World, our_doors
 from tests.structure.forms import forms_of
 
@@ -93,7 +95,7 @@ def test_every_argument_of_an_address_is_of_a_client_or_of_the_clinic():
     said = {
         *("clients", "consents", "alerts", "papers", "due", "appointments", "waiting"),
         *("episodes", "assessments", "screening-answers", "programmes", "programme-items"),
-        *("trials", "requests"),
+        *("trials", "requests", "legal-holds", "destructions"),
     }
 
     assert {word for door in of_clients() for word, _ in keys(door)} == said
@@ -186,6 +188,8 @@ def rows_in_every_list(runner, owner, other):
     ReassessmentFactory(client=runner, clinician=other, due_on=today)
     WaitingEntryFactory(client=runner, asked_by=other)
     PaperFactory(client=runner, created_by=other, title="Letter about Ottoline")
+    set_legal_hold(client=runner, reason="Claim of Ottoline", by=other)
+    waiting_review(runner, other)
     for action in TrailAction:
         trail.record(action, by=other, row=runner, client=runner, number=runner.number)
 
@@ -193,6 +197,7 @@ def rows_in_every_list(runner, owner, other):
 QUERIES = {
     "client-list": ("", "?sought=yes"),
     "trail-list": ("", "?page=2"),
+    "retention-list": ("", "?part=waiting", "?part=holds"),
     "due-list": (
         "",
         "?show=late",
@@ -269,4 +274,5 @@ def test_no_page_list_search_or_file_names_a_restricted_client(edition, time_mac
         "diary-missed",
         "diary-rooms",
         "diary-rooms-week",
+        "retention-list",
     } <= shown

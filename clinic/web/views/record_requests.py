@@ -17,15 +17,16 @@ from django.views.decorators.http import require_http_methods, require_safe
 from assessments.models import Addendum, Assessment
 from clinic.access import STAFF, StaffRequest, allowed, client_or_404
 from clinic.domain.requests import is_soon, left_words
-from clinic.domain.vocabulary import RequestOutcome, Role, TrailAction
+from clinic.domain.vocabulary import RequestKind, RequestOutcome, Role, TrailAction
 from clinic.forms import record_requests as forms
 from clinic.forms.people import show_refusal
-from clinic.models import Client, Paper, RecordRequest, Staff
+from clinic.models import Client, Destruction, Paper, RecordRequest, Staff
 from clinic.models.record_requests import DETAILS, WHOLE
 from clinic.saving import once
 from clinic.services import record_requests as services
 from clinic.services import trail
 from clinic.views.people import sees_clinical
+from clinic.web.retaining import answer_words
 
 PAGE = 50
 READERS = (Role.CLINICIAN, Role.MANAGER, Role.AUDITOR)
@@ -252,15 +253,27 @@ def record_request_step(request: StaffRequest, pk: int, step: str) -> HttpRespon
 def _form(request: StaffRequest, row: RecordRequest, step: Step) -> forms.StepForm:
     today = timezone.localdate()
     more: dict[str, Any] = {}
+    first: dict[str, Any] = {"told_on": today, "statement_on": today}
     if step.form is forms.DecideForm:
         more["addenda"] = _addenda(row.client)
+        first |= _refused(row)
     return step.form(
         request.POST or None,
         request=row,
         about=topics(row.client),
-        initial={"told_on": today, "statement_on": today},
+        initial=first,
         **more,
     )
+
+
+def _refused(row: RecordRequest) -> dict[str, str]:
+    """Answer and words for a wish to be erased that was refused since it came in."""
+    if row.kind != RequestKind.ERASURE:
+        return {}
+    refusal = Destruction.objects.erasures_refused(row.client, row.received_on).first()
+    if refusal is None:
+        return {}
+    return {"outcome": RequestOutcome.DENIED.value, "answer": answer_words(refusal)}
 
 
 def _given(form: forms.StepForm, row: RecordRequest) -> dict[str, Any]:

@@ -19,6 +19,7 @@ from clinic.domain.vocabulary import AppointmentState, PaperKind, PaperState
 from clinic.models import (
     Appointment,
     Client,
+    Destruction,
     Edition,
     Paper,
     PolicyConfirmation,
@@ -29,6 +30,7 @@ from clinic.models import (
 from clinic.models.limits import of_my_clients, told_to
 from clinic.services.reassessments import AHEAD, today_at
 from clinic.web.backups.ages import overdue
+from clinic.web.due_records import MOST, count_due
 from clinic.web.resting import without_retracted
 from exercises.editions import edition_of
 
@@ -130,6 +132,7 @@ def _for_manager(
 ) -> dict[str, Any]:
     return {
         **_requests(staff, day),
+        **_retention(staff, day),
         "draft_count": len(drafts),
         "late_count": sum(it.late for it in due),
         "points_to_confirm": _points_to_confirm(),
@@ -185,6 +188,12 @@ def _requests(staff: Staff, day: date) -> dict[str, int]:
     """Open requests about records, and how many of them are past their last day."""
     days = [row.last_day for row in RecordRequest.objects.for_staff(staff).open().only_days()]
     return {"request_count": len(days), "requests_late": sum(it < day for it in days)}
+
+
+def _retention(staff: Staff, day: date) -> dict[str, int]:
+    """Records that are due for review, and those that wait for a second person."""
+    waiting = Destruction.objects.waiting_for(staff).count()
+    return {"records_due": count_due(staff, day), "records_most": MOST, "records_waiting": waiting}
 
 
 def _points_to_confirm() -> int:
