@@ -1,6 +1,6 @@
 """What every page needs around its own content."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import Any, NamedTuple
 from uuid import uuid4
@@ -175,6 +175,12 @@ def same_page(context: Context, **changed: Any) -> str:
     for name, value in changed.items():
         query[name] = value
     return f"?{query.urlencode()}"
+
+
+@register.filter
+def entry(values: Mapping[Any, Any], key: Any) -> Any:
+    """The value of one key, None where there is none."""
+    return values.get(key)
 
 
 @register.filter

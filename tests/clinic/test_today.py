@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from assessments.models import Assessment, Episode
 from clinic.domain.vocabulary import TrailAction
-from clinic.models import Edition, Paper, PolicyConfirmation, Sending
+from clinic.models import AppointmentKind, Edition, Paper, PolicyConfirmation, Sending
 from clinic.services import diary, trail
 from exercises.editions import edition_of
 from tests.factories import (
@@ -106,6 +106,24 @@ def test_a_clinician_sees_the_own_day(client, place):
     assert "arrivals" not in page.context
     assert f"09:00 {place.client} Reassessment, Room 1 booked Start assessment" in text(page)
     assert reverse("client-open", args=[place.client.pk]) in page.content.decode()
+
+
+def test_only_a_visit_on_the_treadmill_starts_an_assessment(client, place):
+    AppointmentKind.objects.filter(pk=place.kind.pk).update(needs_treadmill=False)
+    diary.book(**place.booking())
+
+    assert "Start assessment" not in text(page_of(client, place.clinician))
+
+
+def test_what_was_begun_today_is_gone_on_with(client, place, edition):
+    begun = draft(place, edition, assessed_on=MONDAY)
+    diary.book(**place.booking())
+
+    page = page_of(client, place.clinician)
+
+    assert "Go on with the assessment" in text(page)
+    assert "Start assessment" not in text(page)
+    assert page.content.decode().count(reverse("assessment-open", args=[begun.pk])) == 2
 
 
 def test_a_cancelled_appointment_is_not_on_the_page(client, place):

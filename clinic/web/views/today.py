@@ -71,9 +71,11 @@ def _for_clinician(
 ) -> dict[str, Any]:
     papers = list(_papers(staff))
     mine = [it for it in due if it.row.clinician_id == staff.pk]
+    my_drafts = [row for row in drafts if row.clinician_id == staff.pk]
     return {
         "my_day": [row for row in diary if row.local_date == day and row.clinician_id == staff.pk],
-        "my_drafts": [row for row in drafts if row.clinician_id == staff.pk],
+        "my_drafts": my_drafts,
+        "begun": {row.client_id: row.pk for row in my_drafts if row.assessed_on == day},
         "my_due": mine[:SHOWN],
         "my_due_left": len(mine[SHOWN:]),
         "to_sign": [row for row in papers if not row.is_signed],
