@@ -391,9 +391,9 @@ def test_record_is_kept_until_a_day_by_one_person(office, two, runner):
 @pytest.mark.parametrize(
     ("day", "words"),
     [
-        ("", "required"),
+        ("", "Fill this in"),
         ("1.1.2020", "in the future"),
-        ("31.2.2031", "valid date"),
+        ("31.2.2031", "a day that exists"),
         ("1.1.2099", "At most until 1 March 2030"),
     ],
 )
@@ -533,7 +533,7 @@ def test_record_goes_and_the_stub_stays(edition, office, two, settings):
     ("typed", "field", "words"),
     [
         ({"number": "ML99999"}, "number", "not the number of this record"),
-        ({"number": ""}, "number", "required"),
+        ({"number": ""}, "number", "Fill this in"),
         ({"signature": "guessed wrongly here"}, "signature", "password"),
         ({"signature": ""}, "signature", "Write your password"),
     ],
