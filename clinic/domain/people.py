@@ -28,6 +28,20 @@ def normalised(text: str) -> str:
     return " ".join(bare.casefold().translate(PLAIN).split())
 
 
+def without_names(text: str, names: Iterable[str]) -> str:
+    """The text with each word of these names put out of it.
+
+    text: what somebody wrote. names: whole names; words of one letter stay, because they are words
+    of many sentences. Source: rule of this clinic.
+    """
+    hidden = {word for name in names for word in _words(name) if len(word) > 1}
+    return re.sub(r"\w+", lambda it: "…" if _words(it[0]) & hidden else it[0], text)
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"\w+", normalised(text)))
+
+
 def digits(telephone: str) -> str:
     """The digits of a telephone number without the leading 0 or the 0 in brackets after +44.
 

@@ -44,6 +44,10 @@ OBJECTS = {
     "policyconfirmation": "point of policy",
     "programmeitem": "exercise",
     "trail": "the trail",
+    "emergency": "an emergency opening",
+    "emergencyopening": "emergency opening",
+    "restrictionline": "name of a restriction",
+    "teammember": "member of a team",
 }
 UNSAID = {"seal", "checksum", "sha256"}  # sixty-four digits that `verify` reads, not people
 LONGEST = 8  # of a list; the rest is counted

@@ -10,7 +10,7 @@ from typing import Any, Self, TypeVar
 from django.apps import apps
 from django.conf import settings
 from django.db import models
-from django.db.models import F, OuterRef, Q, QuerySet
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 from django.utils import timezone
 
 from clinic.domain.vocabulary import Role
@@ -27,6 +27,15 @@ def dated(start: str, end: str, by: str) -> Q:
     return Q(**{f"{end}__isnull": True, f"{by}__isnull": True}) | Q(
         **{f"{end}__isnull": False, f"{by}__isnull": False, f"{end}__gte": F(start)}
     )
+
+
+def check(row: models.Model) -> None:
+    """Raise ValidationError for a row with a fault; what it has not yet, such as an end, is none.
+
+    Two rows that stand at once are refused by the database.
+    """
+    fields = row._meta.concrete_fields
+    row.full_clean(exclude={it.name for it in fields if it.null and not it.value_from_object(row)})
 
 
 class Team(SiteRow):
@@ -140,6 +149,9 @@ class Restriction(SiteRow):
 class RestrictionLineQuerySet(models.QuerySet["RestrictionLine"]):
     def standing(self) -> Self:
         return self.filter(until__isnull=True)
+
+    def of(self, restriction: Restriction) -> Self:
+        return self.filter(restriction=restriction).select_related("staff", "team", "named_by")
 
     def naming(self, staff: Staff) -> Self:
         """Lines that name this person, by name or through a team."""
@@ -351,6 +363,22 @@ def as_kept(rows: "models.QuerySet[Any, M]") -> list[M]:
             if row.kept_key:
                 row.client = clients[row.kept_key]
     return found
+
+
+def shown_above(staff: Staff) -> dict[str, Exists | Subquery]:
+    """What the strip of a record says of it, to annotate clients with.
+
+    restricted: whether a restriction stands; opening, opening_ends: this person's emergency
+    opening that runs.
+    """
+    restricted = Restriction.objects.standing().filter(client=OuterRef("pk"))
+    openings = EmergencyOpening.objects.running(timezone.now()).of(staff)
+    mine = openings.filter(client=OuterRef("pk")).order_by("-ends_at")
+    return {
+        "restricted": Exists(restricted),
+        "opening": Subquery(mine.values("pk")[:1]),
+        "opening_ends": Subquery(mine.values("ends_at")[:1]),
+    }
 
 
 CLOSED = "Restricted record"

@@ -21,6 +21,7 @@ from clinic.domain.vocabulary import AlertKind, HoldScope
 from clinic.factors import FIRST, KNOWN
 from clinic.middleware import act_of
 from clinic.models import Alert, Client, Hold, Staff, record_links
+from clinic.models.limits import shown_above
 from clinic.unsent import person_of
 
 register = template.Library()
@@ -116,7 +117,23 @@ def client_strip(context: Context) -> dict[str, Any]:
         "holds": _holds(client, clinical=clinical),
         "record": address("client-open", client.pk),
         "screening": address("screening-open", client.pk) if clinical else "",
+        "limits": _limits(client, request.user),
+        "restriction": restriction_address(client, request.user),
+        "csrf_token": context.get("csrf_token"),
     }
+
+
+def _limits(client: Client, staff: Staff) -> dict[str, Any]:
+    """Whether the record is restricted, and this person's emergency opening: one query."""
+    shown = shown_above(staff)
+    return dict(Client.objects.filter(pk=client.pk).annotate(**shown).values(*shown).get())
+
+
+@register.simple_tag
+def restriction_address(client: Client, staff: Staff) -> str:
+    """The page of who may open the record, for those who may look at it."""
+    where = address("restriction-open", client.pk)
+    return where if where and _may_open(where, staff) else ""
 
 
 def _alerts(client: Client, today: date) -> list[Alert]:

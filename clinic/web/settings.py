@@ -158,8 +158,11 @@ ACCOUNT_RATE_LIMITS = {
     "address": "20/5m/ip",
     "login_failed": "5/5m/key,20/h/key,60/d/key",  # codes of the second factor
     "reset_password": "20/h/ip,3/15m/key",
+    "emergency": "5/15m/key,20/d/key",  # tries of one clinician that open nothing
 }
 ACCOUNT_FORMS = {"reset_password": "clinic.forms.accounts.AskForLinkForm"}
+# how long a record opened in an emergency stays open; the database refuses more than eight
+EMERGENCY_HOURS = environment.number("CLINIC_EMERGENCY_HOURS", default=4, least=1, most=8)
 STEADY_SECONDS = 0.25  # a refused sign-in is answered after a whole number of these
 ACCOUNT_PRESERVE_USERNAME_CASING = False
 ACCOUNT_SESSION_REMEMBER = False

@@ -9,6 +9,7 @@ PARTS = [
     "clinic.urls.sign_ins",
     "clinic.urls.staff",
     "clinic.urls.people",
+    "clinic.urls.limits",
     "clinic.urls.diary",
     "clinic.urls.trail",
     "clinic.web.urls_record",

@@ -120,7 +120,7 @@ def test_page_asks_the_same_number_of_questions(
     fill(assessment, count)
     browser.get(address(assessment))  # the edition is read once a process
 
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(15):
         response = browser.get(address(assessment))
 
     assert b"11 Mar 2026: 165 steps/min" in response.content

@@ -213,7 +213,7 @@ def test_queries_do_not_grow(client, clinician, edition, django_assert_num_queri
     client.get(page(runner))
 
     # two of them are the line that says who looked
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(13):
         client.get(page(runner))
 
 

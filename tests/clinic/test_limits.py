@@ -8,9 +8,12 @@ from django.db import IntegrityError, transaction
 from django.urls import reverse
 from django.utils import timezone
 
+from clinic.domain.vocabulary import Role
 from clinic.models import Alert, Client, EmergencyOpening, RestrictionLine, TeamMember
 from clinic.models.limits import CLOSED, closed_to, of_my_clients, told_to
+from clinic.services import staff as accounts
 from clinic.services.people import possible_doubles
+from clinic.services.teams import change_team, stamp_of
 from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
 from tests.factories.limits import make_team, open_in_emergency, restrict
 from tests.factories.people import AlertFactory
@@ -292,3 +295,73 @@ def test_nobody_is_named_after_the_end(runner, owner):
             since=timezone.now(),
             named_by=owner,
         )
+
+
+# what is taken away counts on the next request of a session that stays open
+
+
+def taken_from(staff, manager, **changed):
+    """The account as the manager's page changes it."""
+    seen = accounts.values_of(staff)
+    fields = {name: seen[name] for name in ("first_name", "last_name", "email", "profession")}
+    asked = fields | {"roles": staff.roles, "sites": list(staff.sites.all())} | changed
+    accounts.change_person(
+        staff=staff, seen=seen, by=manager, home_site_id=staff.home_site_id, **asked
+    )
+
+
+@pytest.fixture
+def session(client, runner):
+    """A clinician who works at two sites, signed in, with the record open."""
+    staff = StaffFactory(email="reed@example.org")
+    client.force_login(staff)
+    assert client.get(reverse("client-open", args=[runner.pk])).status_code == 200
+    return staff
+
+
+def answer(client, runner):
+    return client.get(reverse("client-open", args=[runner.pk])).status_code
+
+
+def test_closed_account_is_out_on_the_next_request(client, runner, session):
+    accounts.close_account(staff=session, by=StaffFactory(role="manager"))
+
+    page = client.get(reverse("client-open", args=[runner.pk]))
+
+    assert (page.status_code, page.url[:23]) == (302, "/accounts/login/?next=/")
+
+
+def test_lost_role_counts_on_the_next_request(client, runner, session):
+    screening = reverse("consent-list", args=[runner.pk])
+    assert client.get(screening).status_code == 200
+
+    accounts.change_roles(staff=session, roles=[Role.RECEPTION], by=StaffFactory(role="manager"))
+
+    assert client.get(screening).status_code == 403
+
+
+def test_lost_site_counts_on_the_next_request(client, runner, session):
+    elsewhere = SiteFactory(code="QY", name="Quay")
+    session.sites.add(elsewhere)
+    far = ClientFactory(site=elsewhere)
+    assert answer(client, far) == 200
+
+    taken_from(session, StaffFactory(role="manager"), sites=[session.home_site])
+
+    assert (answer(client, far), answer(client, runner)) == (404, 200)
+
+
+def test_lost_team_counts_on_the_next_request(client, runner, owner, session):
+    team = make_team(runner.site, session)
+    restrict(runner, owner, teams=[team])
+    assert answer(client, runner) == 200
+
+    change_team(
+        team=team,
+        name=team.name,
+        members=[],
+        seen=stamp_of(team),
+        by=StaffFactory(role="manager"),
+    )
+
+    assert answer(client, runner) == 404

@@ -637,7 +637,7 @@ def test_colleague_of_another_site_finds_nothing(client, trial):
 def test_page_asks_the_same_number_of_questions(browser, trial, count, django_assert_num_queries):
     send(browser, trial, "file", {"text": json.dumps(posed(range(count), events=[]))})
 
-    with django_assert_num_queries(14):
+    with django_assert_num_queries(15):
         page = browser.get(address(trial))
 
     assert len(page.context["frames"]) == count

@@ -440,7 +440,7 @@ def test_paper_open_queries_do_not_grow(desk, paper, sendings, django_assert_num
 
     desk.get(reverse("paper-page", args=[paper.pk]))  # takes the waiting messages
 
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(13):
         answer = desk.get(reverse("paper-open", args=[paper.pk]))
 
     assert answer.content.count(b"Reader ") == sendings

@@ -253,7 +253,7 @@ def test_the_list_asks_the_same_number_of_questions(client, rows, django_assert_
     client.force_login(staff)
     client.get(reverse("client-copy", args=[runner.pk]))
 
-    with django_assert_num_queries(12):
+    with django_assert_num_queries(13):
         page = client.get(reverse("client-copy", args=[runner.pk])).content.decode()
 
     assert page.count("to Dr Ash") == rows == Sending.objects.count()

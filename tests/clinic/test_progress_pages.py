@@ -166,7 +166,7 @@ def test_queries_do_not_grow(client, runner, clinician, edition, rows, django_as
         sign_assessment(assessment=made, findings=[], by=clinician)
     page(client, clinician, runner)
 
-    with django_assert_num_queries(20):
+    with django_assert_num_queries(21):
         shown = page(client, clinician, runner)
 
     assert len(shown.context["visits"]) == rows

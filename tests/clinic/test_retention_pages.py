@@ -231,7 +231,7 @@ def test_record_asks_as_often_for_one_row_as_for_forty(
         legal_holds.end_legal_hold(hold=hold, reason="Settled", by=two.first)
         retaining.keep(destruction=reviewed(runner, two.first), reason="Not yet.", by=two.second)
 
-    with django_assert_num_queries(13):
+    with django_assert_num_queries(14):
         page = page_of(office, "retention-open", runner.pk)
 
     assert len(page.context["decided"]) == rows

@@ -227,7 +227,7 @@ def test_queries_do_not_grow(client, clinician, edition, django_assert_num_queri
     make_screening(runner, clinician, TODAY, yes=["s20"], flags=["s01", "s20"])
     client.get(page(runner))  # the edition is built once a process
 
-    with django_assert_num_queries(17):
+    with django_assert_num_queries(18):
         client.get(page(runner))
     with django_assert_num_queries(40):
         client.post(page(runner), {"s35": "no"}, **HTMX)

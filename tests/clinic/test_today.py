@@ -302,7 +302,7 @@ def test_queries_do_not_grow(client, place, edition, django_assert_num_queries, 
         paper(place, f"{number}", signed=bool(number % 2), client=runner, created_by=everything)
     client.force_login(everything)
 
-    with django_assert_num_queries(15):
+    with django_assert_num_queries(18):
         page = client.get(reverse("today"))
 
     assert text(page).count("not signed") == rows + (rows + 1) // 2 + 1

@@ -188,7 +188,7 @@ def test_queries_do_not_grow(client, manager, ines, runner, rows, django_assert_
         assert len(lines(client.get(reverse("trail-list")))) == rows
     # session, person, roles; client; head, line; count, rows; the strip: alerts, holds,
     # site
-    with django_assert_num_queries(11):
+    with django_assert_num_queries(12):
         page = client.get(reverse("client-trail", args=[runner.pk]))
     assert len(lines(page)) == rows + 1
 

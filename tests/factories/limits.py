@@ -4,7 +4,16 @@ from datetime import timedelta
 
 from django.utils import timezone
 
-from clinic.models import EmergencyOpening, Restriction, RestrictionLine, Team, TeamMember
+from clinic.models import (
+    EmergencyOpening,
+    Restriction,
+    RestrictionLine,
+    Staff,
+    Team,
+    TeamMember,
+)
+from clinic.services.restrictions import end_restriction
+from tests.factories import ClientFactory, StaffFactory
 
 
 def restrict(runner, owner, *, staff=(), teams=(), reason="Works here"):
@@ -48,3 +57,27 @@ def open_in_emergency(runner, staff, *, hours=4, ago=timedelta(), **fields):
         ends_at=opened_at + timedelta(hours=hours),
         **fields,
     )
+
+
+def ended_line(owner):
+    """The line of an owner whose restriction of another record a manager has ended."""
+    manager = StaffFactory(home_site=owner.home_site, role="manager")
+    made = restrict(ClientFactory(site=owner.home_site), owner, staff=[manager])
+    end_restriction(restriction=made, by=manager, reason="The client asked for it")
+    return made.lines.get(is_owner=True)
+
+
+def ownerless(site):
+    """A restriction whose owner has left the clinic."""
+    gone = StaffFactory(home_site=site)
+    made = restrict(ClientFactory(site=site), gone)
+    Staff.objects.filter(pk=gone.pk).update(is_active=False)
+    return made
+
+
+def opening_of(owner):
+    """What a colleague opened of another record of this owner."""
+    runner = ClientFactory(site=owner.home_site)
+    made = restrict(runner, owner)
+    helper = StaffFactory(home_site=owner.home_site)
+    return open_in_emergency(runner, helper, restriction=made, owner=owner)

@@ -30,6 +30,13 @@ from tests.factories.consult import (
 )
 from tests.factories.hours import HoursChangeFactory, WaitingEntryFactory
 from tests.factories.intake import record_from_file
+from tests.factories.limits import (
+    ended_line,
+    make_team,
+    open_in_emergency,
+    opening_of,
+    ownerless,
+)
 from tests.factories.people import (
     AlertFactory,
     ConsentFactory,
@@ -158,6 +165,11 @@ MAKERS = {
             kept=world.runner, joined__site=world.runner.site, joined_by=world.staff
         ).pk
     ),
+    ("restriction-ends", "pk"): lambda world: ended_line(world.staff).pk,
+    ("restrictions", "pk"): lambda world: ownerless(world.staff.home_site).pk,
+    ("emergency", "pk"): lambda world: open_in_emergency(world.runner, world.staff).pk,
+    ("teams", "pk"): lambda world: make_team(world.staff.home_site, world.staff).pk,
+    ("openings", "pk"): lambda world: opening_of(world.staff).pk,
     ("requests", "pk"): lambda world: world.of_client(
         RecordRequestFactory, noted_by=world.staff, kind="copy"
     ),

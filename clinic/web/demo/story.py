@@ -26,7 +26,7 @@ from assessments.services.screenings import lift_flag
 from assessments.services.seals import assessment_seal
 from clinic.domain.vocabulary import PaperKind, TrailAction
 from clinic.models import Client, Edition, Reassessment, Referrer, Staff
-from clinic.services import reassessments, trail
+from clinic.services import reassessments, restrictions, trail
 from clinic.services.papers import draft_paper
 from clinic.web.demo.appointments import Diary
 from clinic.web.demo.cases import CASES, USUAL, USUAL_TESTS, Case, Values
@@ -61,6 +61,7 @@ PROGRAMMES = {*range(12), *range(18, 24)} - STOPPED
 UNDECIDED, LETTERS = {1, 4}, (0, 3)
 NEXT_LOOK_BOOKED = {9, 18, 22}
 DISCHARGED = 25
+RESTRICTED = 37  # works at the other site and runs
 GOALS = ("Run the Larkfield 10 km", "Run 30 minutes without pain", "Back to the club on Tuesdays")
 TRIAL = {
     "surface": "treadmill",
@@ -102,10 +103,22 @@ class Story:
         episode = self._episode(client, by, case, place, start)
         if not days:
             self.diary.visit(client, by, "first", self.today + timedelta(days=1 + place % 8))
+            if place == RESTRICTED:
+                self._restrict(client, by)
             return
         if place not in DRAFTS:
             self.looked_at.setdefault(by, []).append(client)
         self._looks(place, episode, case, days)
+
+    def _restrict(self, client: Client, by: Staff) -> None:
+        """Only the clinician and one person at reception open the record."""
+        restrictions.restrict(
+            client=client,
+            by=by,
+            reason="Works at our Quayside desk",
+            owner=by,
+            staff=[self.clinic.staff["rose"]],
+        )
 
     def _days(self, place: int) -> list[date]:
         """The days on which a client was looked at."""

@@ -27,6 +27,7 @@ from clinic.models import (
     Staff,
     TrailEntry,
 )
+from clinic.models.limits import shown_above
 from clinic.models.record_links import others, person
 from clinic.services import trail
 from clinic.templatetags.shell import hold_words
@@ -59,6 +60,7 @@ def _for_everybody(client: Client, staff: Staff, today: date) -> dict[str, Any]:
         )
     )
     holds = list(Hold.objects.open().filter(client__in=person(client.pk)).select_related("client"))
+    dates = _dates(client, staff)
     return {
         "client": client,
         "today": today,
@@ -66,7 +68,8 @@ def _for_everybody(client: Client, staff: Staff, today: date) -> dict[str, Any]:
         "alerts": alerts,
         "open_holds": holds,
         "strip_holds": _strip_holds(holds, staff, client),
-        "dates": _dates(client),
+        "dates": dates,
+        "limits": dates,
         "appointments": Appointment.objects.filter(client__in=person(client.pk))
         .select_related("client", "clinician", "room", "kind")
         .order_by("-starts_at"),
@@ -88,8 +91,9 @@ def _strip_holds(holds: Sequence[Hold], staff: Staff, client: Client) -> list[st
     return [hold_words(hold, client) for hold in holds]
 
 
-def _dates(client: Client) -> dict[str, Any]:
-    """Newest screening and history and the reassessment that is open, in one query."""
+def _dates(client: Client, staff: Staff) -> dict[str, Any]:
+    """Newest screening and history, the open reassessment, what the strip says: one query."""
+    shown = shown_above(staff)
     of = {"client__in": person(client.pk)}
     due = Reassessment.objects.filter(
         state__in=[ReassessmentState.OPEN, ReassessmentState.BOOKED], **of
@@ -103,8 +107,9 @@ def _dates(client: Client) -> dict[str, Any]:
             taken_on=Subquery(newest_history.values("taken_on")[:1]),
             due_on=Subquery(due.values("due_on")[:1]),
             due_state=Subquery(due.values("state")[:1]),
+            **shown,
         )
-        .values("screened_on", "taken_on", "due_on", "due_state")
+        .values("screened_on", "taken_on", "due_on", "due_state", *shown)
         .get()
     )
     return dict(found)

@@ -28,6 +28,7 @@ from clinic.models import (
     Staff,
 )
 from clinic.models.limits import of_my_clients, told_to
+from clinic.services import emergencies, restrictions
 from clinic.services.reassessments import AHEAD, today_at
 from clinic.web.backups.ages import overdue
 from clinic.web.due_records import MOST, count_due
@@ -56,8 +57,10 @@ def today(request: StaffRequest) -> HttpResponse:
     due = list(_due(staff, day))
     context: dict[str, Any] = {"day": day, "tomorrow": day + timedelta(days=1)}
     if staff.is_clinician or staff.is_manager:
+        context["openings_to_mark"] = emergencies.told_to_mark(staff)
         context["drafts"] = drafts = list(_drafts(staff))
     if staff.is_clinician:
+        context["restriction_ends"] = restrictions.ends_to_tell(staff)
         context |= _for_clinician(staff, day, diary, due, drafts)
     if staff.is_reception:
         context |= _for_reception(day, diary, due)
@@ -135,6 +138,7 @@ def _for_manager(
     return {
         **_requests(staff, day),
         **_retention(staff, day),
+        "without_owner": restrictions.without_owner(staff),
         "draft_count": len(drafts),
         "late_count": sum(it.late for it in due),
         "points_to_confirm": _points_to_confirm(),
