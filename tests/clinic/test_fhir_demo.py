@@ -472,7 +472,7 @@ def test_every_closed_list_of_the_record_has_a_written_definition():
 def test_clients_of_the_demo_are_all_there(clinic, whole):
     _, text = whole
 
-    assert len(resources(text, "Patient")) == Client.objects.count() == 40
+    assert len(resources(text, "Patient")) == Client.objects.count() == 41
     assert len(resources(text, "Consent")) == Consent.objects.count()
     due = sum("requestedPeriod" in one for one in resources(text, "Appointment"))
     assert len(resources(text, "Appointment")) - due == Appointment.objects.count()

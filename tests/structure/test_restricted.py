@@ -225,7 +225,7 @@ def pages(world, staff):
         if staff.roles & getattr(door.view, "roles", frozenset(Role)):
             for query in QUERIES.get(door.name, ("",)):
                 answer = tab.get(door.address(world) + query, follow=True)
-                body = answer.getvalue().decode("utf-8", "replace")
+                body = ONCE.sub(b"", answer.getvalue()).decode("utf-8", "replace")
                 yield door.name, f"{body} {answer.headers} {answer.request['PATH_INFO']}"
 
 

@@ -50,4 +50,4 @@ def add_old_record(clinic: Clinic, today: date) -> Client:
 def hold_a_record(clinic: Clinic) -> None:
     """Set a legal hold on one of the invented records."""
     held = Client.objects.get(family_name=FAMILY[HELD])
-    legal_holds.set_legal_hold(client=held, reason=CLAIM, by=clinic.staff["max"])
+    legal_holds.set_legal_hold(client=held, reason=CLAIM, by=clinic.staff["ines"])
