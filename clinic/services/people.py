@@ -32,6 +32,7 @@ from clinic.models import (
     Staff,
 )
 from clinic.models.limits import CLOSED, closed, open_to
+from clinic.models.record_links import person
 from clinic.services import consents, deaths, record_links, trail
 from clinic.services.reassessments import today_at
 
@@ -72,6 +73,7 @@ def clients_found(*, sought: Sought, staff: Staff, now: datetime) -> models.Quer
         .prefetch_related(joined)
         .annotate(
             joined_date=Subquery(elsewhere.values("local_date")[:1]),
+            joined_time=Subquery(elsewhere.values("local_time")[:1]),
             next_date=Subquery(appointments.values("local_date")[:1]),
             next_time=Subquery(appointments.values("local_time")[:1]),
             due_on=Subquery(due.values("due_on")[:1]),
@@ -102,7 +104,7 @@ def possible_doubles(
     here = Client.objects.filter(near, open_to(staff) | closed(staff))
     found = here.annotate(is_open=open_to(staff)).for_listing()
     if apart_from:
-        found = found.exclude(pk=apart_from.pk)
+        found = found.exclude(pk__in=person(apart_from.pk))
     return [
         other if other.is_open else Client(family_name=CLOSED)
         for other in found

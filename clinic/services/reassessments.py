@@ -5,7 +5,7 @@ from zoneinfo import ZoneInfo
 
 from django.core.exceptions import ValidationError
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Case, Q, When
 from django.utils import timezone
 
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
@@ -39,8 +39,10 @@ def open_reassessment(
     refuse_dead(client)
     today = today_at(client.site)
     standing = (
-        Reassessment.objects.filter(client=client, state__in=UNFINISHED)
+        Reassessment.objects.filter(client__in=person(client.pk), state__in=UNFINISHED)
         .select_related("appointment")
+        # that of a joined record only where this one has none
+        .order_by(Case(When(client=client, then=0), default=1), "pk")
         .first()
     )
     if standing and standing.appointment and standing.appointment.local_date <= today:
@@ -141,7 +143,7 @@ def looked_again(client: Client) -> None:
 def take_back(appointment: Appointment) -> None:
     """The client was not seen after all; a reassessment opened since then stays the one."""
     unfinished = Reassessment.objects.filter(
-        client=appointment.client_id, state__in=UNFINISHED
+        client__in=person(appointment.client_id), state__in=UNFINISHED
     ).exists()
     if not unfinished:
         Reassessment.objects.filter(appointment=appointment, state=ReassessmentState.DONE).update(

@@ -31,7 +31,7 @@ from clinic.models import (
     Site,
     Staff,
 )
-from clinic.services import trail
+from clinic.services import consents, record_links, trail
 from clinic.services.living import refuse_dead
 
 FEED_BYTES = 32
@@ -80,6 +80,12 @@ def agreed_to_email(clients: Iterable[int]) -> set[int]:
     )
 
 
+def agrees_to_email(client: Client) -> bool:
+    """Whether the person agrees to appointments by e-mail, by what stands in all their records."""
+    answer = consents.standing(client, ConsentPurpose.REMINDING)
+    return answer is not None and answer.given
+
+
 @transaction.atomic
 def remind(
     *, reassessment: Reassessment, channel: Channel, outcome: ReminderOutcome, by: Staff
@@ -113,9 +119,11 @@ def remind(
         outcome=outcome.value,
     )
     if channel is Channel.EMAIL:
-        _refuse_unasked(found.client)
-        site = found.client.site
-        _post(_message(found.client, f"Your next visit to {site.clinic_name}", _time(site)))
+        # names and addresses are kept up in the record that takes new entries
+        client = record_links.where_new_goes(found.client)
+        _refuse_unasked(client)
+        site = client.site
+        _post(_message(client, f"Your next visit to {site.clinic_name}", _time(site)))
     return reminder
 
 
@@ -130,8 +138,8 @@ def send_appointment(*, appointment: Appointment, by: Staff) -> None:
     if found.state not in {AppointmentState.BOOKED, AppointmentState.CANCELLED}:
         raise ValidationError(f"This appointment is {found.get_state_display()} by now.")
     refuse_dead(found.client)
-    _refuse_unasked(found.client)
-    content, method = appointment_file(found)
+    client = record_links.where_new_goes(found.client)
+    _refuse_unasked(client)
     trail.record(
         TrailAction.SEND,
         by=by,
@@ -140,7 +148,9 @@ def send_appointment(*, appointment: Appointment, by: Staff) -> None:
         channel=Channel.EMAIL.value,
         sequence=found.sequence,
     )
-    message = _message(found.client, f"Your visit to {found.site.clinic_name}", _when(found))
+    found.client = client  # only for the file: the row is not saved
+    content, method = appointment_file(found)
+    message = _message(client, f"Your visit to {found.site.clinic_name}", _when(found))
     message.attach("appointment.ics", content, f"text/calendar; method={method}")
     _post(message)
 
@@ -148,7 +158,7 @@ def send_appointment(*, appointment: Appointment, by: Staff) -> None:
 def _refuse_unasked(client: Client) -> None:
     if not client.email:
         raise ValidationError("The record holds no e-mail address.")
-    if not agreed_to_email([client.pk]):
+    if not agrees_to_email(client):
         raise ValidationError(NO_CONSENT)
 
 

@@ -31,9 +31,9 @@ from clinic.models import (
     WaitingEntry,
 )
 from clinic.models.limits import of_my_clients
-from clinic.services import diary, free_times, reassessments, trail, waiting_list
+from clinic.services import diary, free_times, reassessments, record_links, trail, waiting_list
 from clinic.services.free_times import EARLY_DAYS, EVERY_DAY, Wish
-from clinic.services.reminders import agreed_to_email
+from clinic.services.reminders import agrees_to_email
 from clinic.views.joined import led_to_kept
 
 # Finding a time
@@ -265,9 +265,9 @@ def appointment_open(request: StaffRequest, pk: int) -> HttpResponse:
 
 def _may_send(appointment: Appointment) -> bool:
     """Whether the page offers to e-mail it: the client agreed, and there is something to tell."""
-    client, state = appointment.client, appointment.state
-    told = state in {AppointmentState.BOOKED, AppointmentState.CANCELLED}
-    return told and bool(client.email) and bool(agreed_to_email([client.pk]))
+    told = appointment.state in {AppointmentState.BOOKED, AppointmentState.CANCELLED}
+    client = record_links.where_new_goes(appointment.client)
+    return told and bool(client.email) and agrees_to_email(client)
 
 
 def _wanted(appointment: Appointment, staff: Staff) -> list[WaitingEntry]:

@@ -16,7 +16,7 @@ from clinic.access import STAFF, StaffRequest, allowed
 from clinic.calendar_files import appointment_file, feed_file
 from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Appointment, CalendarFeed
-from clinic.services import reminders, trail
+from clinic.services import record_links, reminders, trail
 from clinic.views.booking import appointment_or_404
 
 BACK, AHEAD = timedelta(days=14), timedelta(days=180)
@@ -27,7 +27,6 @@ CALENDAR = "text/calendar; charset=utf-8"
 @allowed(*STAFF)
 def appointment_calendar(request: StaffRequest, pk: int) -> HttpResponse:
     appointment = appointment_or_404(request.user, pk)
-    content, method = appointment_file(appointment)
     trail.record(
         TrailAction.EXPORT,
         by=request.user,
@@ -35,6 +34,8 @@ def appointment_calendar(request: StaffRequest, pk: int) -> HttpResponse:
         client=appointment.client,
         sequence=appointment.sequence,
     )
+    appointment.client = record_links.where_new_goes(appointment.client)  # only for the file
+    content, method = appointment_file(appointment)
     response = HttpResponse(content, content_type=f"{CALENDAR}; method={method}")
     response["Content-Disposition"] = f'attachment; filename="appointment-{pk}.ics"'
     return response
@@ -49,7 +50,8 @@ def appointment_send(request: StaffRequest, pk: int) -> HttpResponse:
     except ValidationError as refusal:
         messages.error(request, " ".join(refusal.messages))
     else:
-        messages.success(request, f"Sent to {appointment.client.email}.")
+        client = record_links.where_new_goes(appointment.client)
+        messages.success(request, f"Sent to {client.email}.")
     return redirect("appointment-open", pk)
 
 

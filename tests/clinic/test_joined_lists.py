@@ -10,7 +10,7 @@ from django.urls import reverse
 from clinic.domain.vocabulary import Role
 from clinic.models import Appointment, Client, Reassessment
 from clinic.models.limits import told_to
-from clinic.services import record_links
+from clinic.services import people, reassessments, record_links, reminders
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
@@ -20,7 +20,7 @@ from tests.factories import (
 )
 from tests.factories.hours import WaitingEntryFactory
 from tests.factories.limits import restrict
-from tests.factories.people import ReassessmentFactory, RecordLinkFactory
+from tests.factories.people import ConsentFactory, ReassessmentFactory, RecordLinkFactory
 
 pytestmark = pytest.mark.django_db
 TODAY = date(2026, 6, 1)
@@ -52,14 +52,12 @@ def joined(staff):
 
 
 def visit(client, staff, **fields):
-    return AppointmentFactory(
-        client=client,
-        clinician=staff,
-        site=client.site,
-        room=RoomFactory(site=client.site),
-        kind=AppointmentKindFactory(site=client.site),
-        **{"local_date": TODAY} | fields,
-    )
+    first = {
+        "room": RoomFactory(site=client.site),
+        "kind": AppointmentKindFactory(site=client.site),
+        "local_date": TODAY,
+    }
+    return AppointmentFactory(client=client, clinician=staff, site=client.site, **first | fields)
 
 
 # one name in lists
@@ -184,3 +182,67 @@ def test_joined_record_that_is_closed_is_told_without_the_person(kept, joined, s
     (row,) = told_to(Appointment.objects.for_listing(), StaffFactory(home_site=kept.site))
 
     assert (row.is_open, row.client.pk, row.client.number) == (False, None, "")
+
+
+# reaching the person
+
+
+def agreed(client, staff):
+    ConsentFactory(client=client, taken_by=staff, purpose="reminding")
+
+
+def test_mail_of_an_earlier_booking_goes_to_the_address_that_is_kept_up(
+    kept, joined, staff, mailoutbox
+):
+    booked = visit(joined, staff, local_date=date(2026, 6, 20))
+    Client.objects.filter(pk=kept.pk).update(email="new@example.org")
+    Client.objects.filter(pk=joined.pk).update(email="old@example.org")
+    agreed(kept, staff)
+    RecordLinkFactory(kept=kept, joined=joined)
+
+    reminders.send_appointment(appointment=booked, by=staff)
+
+    (message,) = mailoutbox
+    assert message.to == ["new@example.org"]
+    assert b"old@example.org" not in message.attachments[0].content.encode()
+    assert Appointment.objects.get().client == joined
+
+
+def test_an_end_in_the_joined_record_stops_mail(kept, joined, staff):
+    booked = visit(kept, staff, local_date=date(2026, 6, 20))
+    Client.objects.filter(pk=kept.pk).update(email="new@example.org")
+    agreed(kept, staff)
+    ConsentFactory(client=joined, taken_by=staff, purpose="reminding", given=False, given_on=TODAY)
+    RecordLinkFactory(kept=kept, joined=joined)
+
+    with pytest.raises(ValidationError, match="has not agreed"):
+        reminders.send_appointment(appointment=booked, by=staff)
+
+
+def test_a_new_day_is_set_where_one_stands(kept, joined, staff):
+    due = ReassessmentFactory(client=joined, clinician=staff)
+    RecordLinkFactory(kept=kept, joined=joined)
+
+    found = reassessments.open_reassessment(
+        client=kept, clinician=staff, due_on=date(2026, 8, 1), by=staff
+    )
+
+    assert (found, found.client) == (due, joined)
+    assert Reassessment.objects.count() == 1
+
+
+@pytest.mark.parametrize(("day", "shown"), [(date(2026, 6, 3), "3 Jun"), (None, "9 Jun")])
+def test_search_shows_the_next_visit_of_the_person(client, kept, joined, staff, day, shown):
+    visit(kept, staff, local_date=date(2026, 6, 9))
+    if day:
+        visit(joined, staff, local_date=day)
+    RecordLinkFactory(kept=kept, joined=joined)
+    ClientFactory(site=kept.site, family_name="Fennimore")
+    for one in Client.objects.all():
+        Client.objects.filter(pk=one.pk).update(search_text=people.searched_by(one))
+    client.force_login(staff)
+
+    found = client.post(reverse("client-list"), {"q": "fen"}, follow=True).content.decode()
+
+    assert shown in found
+    assert ("9 Jun" in found) == (day is None)
