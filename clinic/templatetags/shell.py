@@ -107,26 +107,31 @@ def client_strip(context: Context) -> dict[str, Any]:
         return {}
     today = timezone.localdate()
     clinical = request.user.is_clinician
+    told = _told_of(client, request.user)
     return {
         "client": client,
-        "joined_to": getattr(client, "joined_to", ""),
-        "joined_to_key": getattr(client, "joined_to_key", None),
+        "joined_to": told["joined_to"],
+        "joined_to_key": told["joined_to_key"],
         "age": client.age_on(client.died_on or today),
         "alerts": _alerts(client, today),
         "clinical": clinical,
         "holds": _holds(client, clinical=clinical),
         "record": address("client-open", client.pk),
         "screening": address("screening-open", client.pk) if clinical else "",
-        "limits": _limits(client, request.user),
+        "limits": told,
         "restriction": restriction_address(client, request.user),
         "csrf_token": context.get("csrf_token"),
     }
 
 
-def _limits(client: Client, staff: Staff) -> dict[str, Any]:
-    """Whether the record is restricted, and this person's emergency opening: one query."""
+def _told_of(client: Client, staff: Staff) -> dict[str, Any]:
+    """What it is joined to, whether it is restricted, this person's emergency opening: one query.
+
+    Asked anew, because most pages read their client without it.
+    """
     shown = shown_above(staff)
-    return dict(Client.objects.filter(pk=client.pk).annotate(**shown).values(*shown).get())
+    found = Client.objects.filter(pk=client.pk).for_record().annotate(**shown)
+    return dict(found.values(*shown, "joined_to", "joined_to_key").get())
 
 
 @register.simple_tag

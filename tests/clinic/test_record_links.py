@@ -664,7 +664,7 @@ def test_side_by_side_and_joined_by_the_page(client, kept, joined, manager):
 
 @pytest.mark.parametrize(
     ("number", "words"),
-    [("ML90042", "the record itself"), ("ZZ1", "No record of this site"), ("", "required")],
+    [("ML90042", "the record itself"), ("ZZ1", "No record of this site"), ("", "Fill this in")],
 )
 def test_a_wrong_number_is_named(client, kept, manager, number, words):
     client.force_login(manager)
@@ -721,3 +721,49 @@ def test_what_was_typed_before_the_joining_stays(client, kept, joined, staff, ed
     assert "my heel hurts" in shown
     assert "joined to ML90042" in shown
     assert Episode.objects.count() == 0
+
+
+def test_a_second_window_is_told_that_they_are_joined(client, kept, joined, manager):
+    client.force_login(manager)
+    RecordLinkFactory(kept=kept, joined=joined)
+
+    for one, other in ((kept, joined), (joined, kept)):
+        where = f"{reverse('record-join', args=[one.pk])}?with={other.number}"
+        for answer in (client.get(where, follow=True), client.post(where, {}, follow=True)):
+            assert answer.redirect_chain == [(reverse("client-open", args=[one.pk]), 302)]
+            assert "are joined already" in answer.content.decode()
+
+
+def test_own_records_are_no_possible_doubles(kept, joined, manager):
+    seen = {"family_name": "Fen", "birth_date": kept.birth_date, "telephone": ""}
+    Client.objects.filter(pk=joined.pk).update(family_name="Fen")
+    found = people.possible_doubles(staff=manager, apart_from=kept, **seen)
+
+    RecordLinkFactory(kept=kept, joined=joined)
+
+    assert found == [joined]
+    assert people.possible_doubles(staff=manager, apart_from=kept, **seen) == []
+
+
+@pytest.mark.parametrize("page", ["screening-open", "history-open", "assessment-open"])
+def test_every_page_of_a_joined_record_says_where_new_entries_go(
+    client, kept, joined, staff, edition, page
+):
+    look = make_assessment(edition=edition, client=joined, by=staff, on=date(2026, 5, 1))
+    RecordLinkFactory(kept=kept, joined=joined)
+    client.force_login(staff)
+    key = look.pk if page == "assessment-open" else joined.pk
+
+    shown = client.get(reverse(page, args=[key])).content.decode()
+
+    assert f'Joined to <a href="{reverse("client-open", args=[kept.pk])}">ML90042</a>' in shown
+
+
+def test_a_screening_of_a_joined_record_is_not_begun(client, kept, joined, staff, edition):
+    RecordLinkFactory(kept=kept, joined=joined)
+    client.force_login(staff)
+
+    answer = client.post(reverse("screening-open", args=[joined.pk]), {"s01": "no"})
+
+    assert "joined to ML90042" in answer.content.decode()
+    assert Screening.objects.count() == 0

@@ -223,7 +223,7 @@ def test_client_strip_asks_three_times(runner, rows, role, django_assert_num_que
     staff = StaffFactory(role=role)
     assert staff.roles  # read by the guard of the page
 
-    with django_assert_num_queries(3):  # alerts, holds, who may open it
+    with django_assert_num_queries(3):  # alerts, holds, who may open it and where to write
         strip(staff, runner)
 
 

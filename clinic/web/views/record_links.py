@@ -26,6 +26,7 @@ from clinic.models import (
     RecordLink,
     Staff,
 )
+from clinic.models.record_links import person
 from clinic.saving import once
 from clinic.services import people, trail
 from clinic.services import record_links as services
@@ -61,6 +62,9 @@ def record_join(request: StaffRequest, pk: int) -> HttpResponse:
     choose = OtherForm({"number": request.GET["with"]} if "with" in request.GET else None)
     other = _other(request.user, client, choose)
     context: dict[str, Any] = {"client": client, "choose": choose, "form": choose}
+    if other and _joined_already(client, other):
+        messages.info(request, f"{client.number} and {other.number} are joined already.")
+        return redirect("client-open", client.pk)
     if other is None:
         context["doubles"] = _doubles(request.user, client)
         return render(request, "clinic/record_join.html", context)
@@ -99,6 +103,8 @@ def _other(staff: Staff, client: Client, form: OtherForm) -> Client | None:
             raise ValidationError({"number": "No record of this site has this number."})
         if client.pk == other.pk:
             raise ValidationError({"number": "This is the record itself: give the other one."})
+        if _joined_already(client, other):
+            return other
         if services.kept_of(client) or services.kept_of(other):
             raise ValidationError(
                 {"number": "One of them is joined to another record: part it first."}
@@ -107,6 +113,10 @@ def _other(staff: Staff, client: Client, form: OtherForm) -> Client | None:
         show_refusal(form, refusal)
         return None
     return other
+
+
+def _joined_already(one: Client, two: Client) -> bool:
+    return one.pk != two.pk and two.pk in set(person(one.pk))
 
 
 def _doubles(staff: Staff, client: Client) -> list[Client]:
@@ -124,11 +134,16 @@ def _side_by_side(one: Client, two: Client) -> list[dict[str, Any]]:
     """Each line of both records, with a word where they differ."""
     lines = [(name, str(say(one)), str(say(two))) for name, say in FACTS]
     lines += [(name, _listed(rows, one), _listed(rows, two)) for name, rows in _lists().items()]
-    lines += [(name, _count(model, one), _count(model, two)) for name, model in COUNTED]
-    return [
-        {"name": name, "one": left, "two": right, "differs": left != right}
+    compared = [
+        {"name": name, "one": left, "two": right, "compared": True, "differs": left != right}
         for name, left, right in lines
     ]
+    # how many visits there were says nothing about whether it is one person
+    counted = [
+        {"name": name, "one": _count(model, one), "two": _count(model, two)}
+        for name, model in COUNTED
+    ]
+    return compared + counted
 
 
 def _lists() -> dict[str, Any]:
