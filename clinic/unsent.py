@@ -13,6 +13,7 @@ from clinic.models import Staff
 from clinic.sealing import keyed, seal
 
 KEY, SLOT, PERSON, TICKET = "unsent key", "unsent slot", "person", "unsent ticket"
+SHOWN = "page shown"
 
 
 def key_of(staff: Staff, address: str) -> str:
@@ -28,6 +29,11 @@ def slot_of(staff: Staff, address: str) -> str:
 def person_of(staff: Staff) -> str:
     """What a page says about whose it is; a save of somebody else is refused by it."""
     return keyed(PERSON, staff.pk).hex()[:32]
+
+
+def shown_to(staff: Staff, address: str) -> str:
+    """What only the page itself carries: proof that it was shown to this person."""
+    return keyed(SHOWN, staff.pk, address).hex()
 
 
 def ticket_of(staff: Staff, address: str) -> str:

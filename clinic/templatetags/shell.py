@@ -22,7 +22,7 @@ from clinic.factors import FIRST, KNOWN
 from clinic.middleware import act_of
 from clinic.models import Alert, Client, Hold, Staff, record_links
 from clinic.models.limits import shown_above
-from clinic.unsent import person_of
+from clinic.unsent import person_of, shown_to
 
 register = template.Library()
 
@@ -68,6 +68,13 @@ def act(context: Context) -> SafeString:
     """The id of what a form does, in a hidden field: pressed twice it is done once."""
     posted = act_of(context["request"].POST.get("act", ""))
     return format_html('<input type="hidden" name="act" value="{}">', posted or uuid4())
+
+
+@register.simple_tag(takes_context=True)
+def shown(context: Context) -> str:
+    """Proof that this page was shown to this person."""
+    request = context["request"]
+    return shown_to(request.user, request.path)
 
 
 @register.simple_tag(takes_context=True)

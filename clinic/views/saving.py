@@ -6,6 +6,7 @@ from django.http import HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.urls import Resolver404, resolve
 from django.utils import timezone
+from django.utils.crypto import constant_time_compare
 from django.views.decorators.http import require_http_methods
 
 from clinic import presence, unsent
@@ -36,7 +37,10 @@ def page_opened(request: StaffRequest) -> HttpResponse:
     address, staff = request.POST.get("address", ""), request.user
     if not may_open(request, address):
         return HttpResponse(NO_PAGE, status=HTTPStatus.BAD_REQUEST)
-    others = presence.opened(address, staff)
+    # who has it open is told to whoever was shown the page: not all who may open such pages may
+    # open this one, or know that it exists
+    shown = constant_time_compare(request.POST.get("shown", ""), unsent.shown_to(staff, address))
+    others = presence.opened(address, staff) if shown else []
     return JsonResponse(
         {
             "key": unsent.key_of(staff, address),

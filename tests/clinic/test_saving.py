@@ -14,6 +14,7 @@ from clinic.domain.vocabulary import Role
 from clinic.models import Client, TrailEntry
 from tests.factories import SiteFactory, StaffFactory
 from tests.factories.consult import make_assessment
+from tests.factories.limits import restrict
 
 PAGE = "/clients/"
 
@@ -41,7 +42,8 @@ def draft(edition, ines):
 
 def opened(client, staff, address=PAGE):
     client.force_login(staff)
-    return client.post(reverse("page-opened"), {"address": address})
+    fields = {"address": address, "shown": unsent.shown_to(staff, address)}
+    return client.post(reverse("page-opened"), fields)
 
 
 def test_key_is_the_same_for_one_person_and_page_and_differs_for_all_others(client, ines, jonas):
@@ -98,6 +100,34 @@ def test_page_says_who_else_has_it_open_until_they_leave(client, ines, jonas, si
     client.force_login(ines)
     client.post(reverse("page-closed"), {"address": PAGE})
     assert opened(client, jonas).json()["others"] == []
+
+
+def told(client, address, **fields):
+    answer = client.post(reverse("page-opened"), {"address": address} | fields)
+    return [one["name"].split()[0] for one in answer.json()["others"]]
+
+
+def test_who_has_it_open_is_told_to_those_who_were_shown_the_page(client, ines, jonas, draft):
+    """A colleague without a right to the record is neither told nor named (ASVS 5.0.0, 8.2.2)."""
+    address = reverse("assessment-open", args=[draft.pk])
+
+    def shown_on(staff):
+        client.force_login(staff)
+        return re.findall(r'data-shown="(\w+)"', client.get(address).content.decode())
+
+    [of_ines] = shown_on(ines)
+    assert told(client, address, shown=of_ines) == []
+    [of_jonas] = shown_on(jonas)
+    assert told(client, address, shown=of_jonas) == ["Ines"]
+    restrict(draft.client, ines)
+    assert shown_on(jonas) == []
+
+    for fields in ({}, {"shown": of_ines}, {"shown": "é"}):
+        assert told(client, address, **fields) == []
+    cache.clear()
+    told(client, address)
+    client.force_login(ines)
+    assert told(client, address, shown=of_ines) == []
 
 
 # answers under an id of the page

@@ -325,7 +325,7 @@ async function opened() {
   try {
     const answer = await fetch("/pages/opened/", {
       method: "POST",
-      body: new URLSearchParams({ address }),
+      body: new URLSearchParams({ address, shown: document.getElementById("others")?.dataset.shown ?? "" }),
       headers: { "X-CSRFToken": token, "X-Act": "open" },
       signal: AbortSignal.timeout(TIMEOUT_MS),
     });
