@@ -45,14 +45,16 @@ def make_team(site, *staff, name="Children's running"):
     return made
 
 
-def open_in_emergency(runner, staff, *, hours=4, ago=timedelta(), **fields):
+def open_in_emergency(
+    runner, staff, *, hours=4, ago=timedelta(), reason="Collapsed on the treadmill", **fields
+):
     """An opening that began some time ago."""
     opened_at = timezone.now() - ago
     return EmergencyOpening.objects.create(
         site=runner.site,
         client=runner,
         staff=staff,
-        reason="Collapsed on the treadmill",
+        reason=reason,
         opened_at=opened_at,
         ends_at=opened_at + timedelta(hours=hours),
         **fields,

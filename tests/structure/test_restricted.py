@@ -18,8 +18,8 @@ from clinic.services import trail
 from clinic.services.legal_holds import set_legal_hold
 from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
 from tests.factories.hours import WaitingEntryFactory
-from tests.factories.limits import restrict
-from tests.factories.people import PaperFactory, ReassessmentFactory
+from tests.factories.limits import open_in_emergency, restrict
+from tests.factories.people import PaperFactory, ReassessmentFactory, RecordRequestFactory
 from tests.factories.retention import waiting_review
 from tests.structure.doors import World, our_doors
 from tests.structure.forms import forms_of
@@ -199,6 +199,9 @@ def rows_in_every_list(runner, owner, other):
     PaperFactory(client=runner, created_by=other, title="Letter about Ottoline")
     set_legal_hold(client=runner, reason="Claim of Ottoline", by=other)
     waiting_review(runner, other)
+    RecordRequestFactory(client=runner, noted_by=other, received_on=today, due_on=today)
+    helper = StaffFactory(username="helper")
+    open_in_emergency(runner, helper, owner=owner, reason="Ottoline Quellenstein fell")
     for action in TrailAction:
         trail.record(action, by=other, row=runner, client=runner, number=runner.number)
 
@@ -284,4 +287,6 @@ def test_no_page_list_search_or_file_names_a_restricted_client(edition, time_mac
         "diary-rooms",
         "diary-rooms-week",
         "retention-list",
+        "record-request-list",
+        "emergency-list",
     } <= shown
