@@ -18,7 +18,8 @@ from clinic.services import emergencies
 from clinic.views.emergencies import NOTHING, TOO_MANY
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
 from tests.factories.clinic import PASSWORD
-from tests.factories.limits import open_in_emergency, opening_of, restrict
+from tests.factories.limits import ended_line, open_in_emergency, opening_of, restrict
+from tests.factories.people import RecordLinkFactory
 
 pytestmark = pytest.mark.django_db
 NOON = datetime(2027, 3, 15, 12, tzinfo=UTC)
@@ -364,6 +365,44 @@ def test_queries_do_not_grow(client, owner, rows, django_assert_num_queries):
         page = client.get(reverse("emergency-list"))
 
     assert text(page).count("Restricted record") == rows
+
+
+@pytest.mark.parametrize("rows", [1, 40])
+def test_notices_ask_as_often_for_one_as_for_forty(client, owner, rows, django_assert_num_queries):
+    for _ in range(rows):
+        opening_of(owner)
+        ended_line(owner)
+    client.force_login(owner)
+
+    with django_assert_num_queries(10):
+        page = client.get(reverse("today"))
+
+    assert text(page).count("Mark as seen") == rows
+    assert text(page).count("ended the restriction of") == rows
+
+
+@pytest.mark.parametrize("rows", [1, 40])
+def test_what_is_open_now_asks_as_often_for_one_as_for_forty(
+    client, owner, helper, rows, django_assert_num_queries
+):
+    for _ in range(rows):
+        open_in_emergency(ClientFactory(), helper)
+    client.force_login(helper)
+
+    with django_assert_num_queries(6):
+        page = client.get(reverse("emergency-open"))
+
+    assert text(page).count("until 16:00") == rows
+
+
+def test_owner_of_a_joined_record_is_told(client, owner, helper, runner):
+    other = ClientFactory()
+    RecordLinkFactory(kept=runner, joined=other, joined_by=owner)
+
+    ask(client, helper, number=other.number)
+
+    made = EmergencyOpening.objects.get()
+    assert (made.client, made.restriction, made.owner) == (other, None, owner)
 
 
 def test_names_are_put_out_of_a_text():
