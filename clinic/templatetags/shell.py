@@ -124,7 +124,6 @@ def client_strip(context: Context) -> dict[str, Any]:
         "clinical": clinical,
         "holds": _holds(client, clinical=clinical),
         "record": address("client-open", client.pk),
-        "screening": address("screening-open", client.pk) if clinical else "",
         "limits": told,
         "restriction": restriction_address(client, request.user),
         "csrf_token": context.get("csrf_token"),
@@ -155,20 +154,22 @@ def _alerts(client: Client, today: date) -> list[Alert]:
     return sorted(standing, key=lambda alert: ALERTS_FIRST.get(alert.kind, len(ALERTS_FIRST)))
 
 
-def _holds(client: Client, *, clinical: bool) -> list[str] | bool:
+def _holds(client: Client, *, clinical: bool) -> list[dict[str, str]] | bool:
     """Open holds in words; for everybody else only whether there are any."""
     of_person = record_links.person(client.pk)
     holds = Hold.objects.open().filter(client__in=of_person).select_related("client")
     if not clinical:
         return holds.exists()
     gravest_first = sorted(holds, key=lambda hold: list(HoldScope).index(HoldScope(hold.scope)))
-    return [hold_words(hold, client) for hold in gravest_first]
+    return [strip_hold(hold, client) for hold in gravest_first]
 
 
-def hold_words(hold: Hold, client: Client) -> str:
-    """A hold as the strip says it, with the record that it lies in if that is another one."""
+def strip_hold(hold: Hold, client: Client) -> dict[str, str]:
+    """A hold as the strip says it, with the screening and the record that it lies in."""
     words = f"{hold.get_scope_display()}: {hold.sentence}"
-    return words if hold.client_id == client.pk else f"{words} (record {hold.client.number})"
+    if hold.client_id != client.pk:
+        words = f"{words} (record {hold.client.number})"
+    return {"words": words, "where": address("screening-open", hold.client_id)}
 
 
 @register.inclusion_tag("clinic/_error_summary.html")

@@ -210,7 +210,7 @@ def _held_elsewhere(programme: Programme) -> list[str]:
     own = {hold.code for hold in held if hold.client_id == client}
     return [
         f"A hold is open in {hold.client.number}, the other record of this person: "
-        f"{hold.sentence} Ask about it in the screening here, or lift it there."
+        f"{hold.sentence} It is lifted in the screening there, once it is no longer true."
         for hold in held
         if hold.client_id != client
         and hold.code not in own

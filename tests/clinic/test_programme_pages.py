@@ -6,16 +6,18 @@ from datetime import date
 import pytest
 from django.db import IntegrityError, transaction
 from django.urls import reverse
+from django.utils import timezone
 
 from clinic.domain.paper import date_words
-from clinic.models import Paper, Reassessment, TrailEntry
+from clinic.models import Paper, Reassessment, RecordLink, TrailEntry
 from exercises.editions import edition_of
 from exercises.forms.programmes import LIMITS
 from exercises.models import Programme, ProgrammeItem
 from tests.clinic.documents.papers import pages
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
-from tests.factories.consult import make_assessment
+from tests.factories.consult import make_assessment, make_screening
 from tests.factories.intake import record_from_file
+from tests.factories.people import HoldFactory, RecordLinkFactory
 from tests.vignettes.test_vignettes import CASES
 
 CASE = "06-arm-reach-with-overstride"
@@ -510,6 +512,33 @@ def test_tick_with_name_and_date_is_asked_for(client, clinician, edition):
     item.refresh_from_db()
     assert (item.ticked_by, item.ticked_on) == (clinician, DAY)
     assert issue(client, programme).status_code == 302
+
+
+def test_hold_of_a_joined_record_keeps_it_from_being_issued(client, clinician, edition):
+    assessment = record(edition, clinician)
+    programme = ready(client, assessment)
+    other = ClientFactory(site=assessment.site)
+    HoldFactory(client=other, code="s01", sentence="No running until a doctor has looked.")
+    make_screening(other, clinician, yes=["s01"], flags=["s01"])
+    # what a score held back is judged by the newer score of this record
+    HoldFactory(client=other, code="wait", sentence="Pain above the limit.")
+    link = RecordLinkFactory(kept=assessment.client, joined=other)
+
+    issue(client, programme)
+    shown = client.get(page(assessment)).content.decode()
+
+    programme.refresh_from_db()
+    assert programme.issued_at is None
+    assert f"A hold is open in {other.number}" in shown
+    assert "No running until a doctor has looked." in shown
+    assert "in the screening there" in shown
+    assert f'href="{reverse("screening-open", args=[other.pk])}"' in shown
+    RecordLink.objects.filter(pk=link.pk).update(
+        parted_at=timezone.now(), parted_by=clinician, part_reason="Two brothers."
+    )
+    issue(client, programme)
+    programme.refresh_from_db()
+    assert programme.issued_at
 
 
 def test_issue_fixes_the_programme_and_keeps_its_handout(client, clinician, edition):

@@ -660,6 +660,10 @@ def test_side_by_side_and_joined_by_the_page(client, kept, joined, manager):
     assert part in client.get(done.url).content.decode()
     assert client.post(part, {"reason": "Two sisters."}).url == done.url
     assert RecordLink.objects.open().count() == 0
+    # a page that was opened before says so
+    for answer in (client.get(part, follow=True), client.post(part, {}, follow=True)):
+        assert answer.redirect_chain == [(done.url, 302)]
+        assert "was parted from ML90042 already" in answer.content.decode()
 
 
 @pytest.mark.parametrize(

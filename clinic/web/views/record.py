@@ -30,7 +30,7 @@ from clinic.models import (
 from clinic.models.limits import shown_above
 from clinic.models.record_links import others, person
 from clinic.services import trail
-from clinic.templatetags.shell import hold_words
+from clinic.templatetags.shell import strip_hold
 from clinic.views.people import purposes, sees_clinical
 from clinic.web.progress_charts import measured, really_changed
 from clinic.web.resting import with_rest
@@ -84,11 +84,13 @@ def links_of(client: Client) -> list[RecordLink]:
     return list(RecordLink.objects.open().filter(of_client).select_related("kept", "joined"))
 
 
-def _strip_holds(holds: Sequence[Hold], staff: Staff, client: Client) -> list[str] | bool:
+def _strip_holds(
+    holds: Sequence[Hold], staff: Staff, client: Client
+) -> list[dict[str, str]] | bool:
     """Holds in words for clinicians; for everybody else only whether there are any."""
     if not staff.is_clinician:
         return bool(holds)
-    return [hold_words(hold, client) for hold in holds]
+    return [strip_hold(hold, client) for hold in holds]
 
 
 def _dates(client: Client, staff: Staff) -> dict[str, Any]:

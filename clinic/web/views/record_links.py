@@ -174,10 +174,13 @@ def _count(model: type[Model], client: Client) -> str:
 @allowed(Role.MANAGER)
 @once(lambda line: reverse("client-open", args=[line.client_id]))
 def record_part(request: StaffRequest, pk: int) -> HttpResponse:
-    links = RecordLink.objects.open().filter(site__staff=request.user)
-    link = get_object_or_404(links.select_related("kept", "joined", "joined_by"), pk=pk)
+    links = RecordLink.objects.select_related("kept", "joined", "joined_by")
+    link = get_object_or_404(links, pk=pk)
     client = client_or_404(request.user, link.kept_id)
     client_or_404(request.user, link.joined_id)
+    if link.parted_at:
+        messages.info(request, f"{link.joined.number} was parted from {client.number} already.")
+        return redirect("client-open", client.pk)
     form = PartForm(request.POST or None)
     if form.is_valid():
         try:
