@@ -25,7 +25,11 @@ def where_new_goes(client: Client) -> Client:
 
 
 def refuse_joined(client: Client) -> None:
-    """Raise ValidationError where new entries belong in another record of the person."""
+    """Raise ValidationError where new entries belong in another record of the person.
+
+    Called inside a transaction: who joins the records in the same moment is waited for.
+    """
+    Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
     kept = kept_of(client)
     if kept:
         raise ValidationError(
