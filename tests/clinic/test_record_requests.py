@@ -529,6 +529,25 @@ def test_the_list_asks_as_often_for_one_as_for_forty(
     assert shown.count("An amendment of the record") == rows
 
 
+def test_an_accepted_restriction_of_use_leads_to_what_acts(client, runner, staff):
+    def shown(row):
+        client.force_login(staff)
+        return client.get(reverse("record-request-open", args=[row.pk])).content.decode()
+
+    names = ("consent-list", "restriction-open", "retention-open")
+    acts = [f'href="{reverse(name, args=[runner.pk])}"' for name in names]
+    row = note(runner, staff, kind="restriction")
+    assert all(it in shown(row) for it in acts)
+
+    decide(row, staff, outcome="accepted", answer="We use it for nothing but care.")
+
+    page = shown(row)
+    assert "it stops nothing by itself" in page
+    assert all(it in page for it in acts)
+    other = decide(note(runner, staff, kind="copy"), staff, outcome="accepted", answer="Done.")
+    assert "it stops nothing by itself" not in shown(other)
+
+
 def test_a_request_of_another_site_does_not_exist(client, runner, staff):
     row = note(runner, staff)
     client.force_login(StaffFactory(home_site=SiteFactory(code="HR", name="Harbour Road")))
