@@ -8,8 +8,17 @@ from django.db import IntegrityError, transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from clinic.domain.vocabulary import Role, TrailAction
-from clinic.models import Client, Restriction, RestrictionLine, Site, Staff, Team
+from clinic.domain.vocabulary import AppointmentState, Role, TrailAction
+from clinic.models import (
+    Appointment,
+    Client,
+    Restriction,
+    RestrictionLine,
+    Site,
+    Staff,
+    Team,
+    record_links,
+)
 from clinic.models.limits import check
 from clinic.services import trail
 
@@ -27,6 +36,16 @@ def people_of(site: Site) -> QuerySet[Staff]:
 def clinicians_of(site: Site) -> QuerySet[Staff]:
     """Who can answer for a restriction."""
     return people_of(site).filter(groups__name=Role.CLINICIAN.value)
+
+
+def booked_with(client: Client) -> QuerySet[Staff]:
+    """Clinicians with whom the client is booked ahead: whoever is not named loses the record."""
+    ahead = Appointment.objects.filter(
+        client__in=record_links.person(client.pk),
+        state=AppointmentState.BOOKED.value,
+        starts_at__gte=timezone.now(),
+    )
+    return Staff.objects.filter(pk__in=ahead.values("clinician"))
 
 
 def teams_of(site: Site) -> QuerySet[Team]:

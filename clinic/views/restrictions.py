@@ -39,6 +39,7 @@ def restriction_open(request: StaffRequest, pk: int) -> HttpResponse:
         "lines": _lines(standing),
         "earlier": _earlier(client),
         "form": form if may else None,
+        "booked_with": services.booked_with(client),
     }
     return render(request, "clinic/restriction_open.html", context)
 

@@ -1,6 +1,7 @@
 """A record is restricted, who may open it changes, the restriction ends: services and pages."""
 
 import re
+from datetime import UTC, date, datetime
 
 import pytest
 from django.core.exceptions import PermissionDenied, ValidationError
@@ -8,7 +9,7 @@ from django.urls import reverse
 
 from clinic.models import Client, Restriction, RestrictionLine, Staff, TrailEntry
 from clinic.services import restrictions
-from tests.factories import ClientFactory, SiteFactory, StaffFactory
+from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
 from tests.factories.limits import ended_line, make_team, open_in_emergency, ownerless, restrict
 
 pytestmark = pytest.mark.django_db
@@ -240,6 +241,31 @@ def test_clinician_restricts_a_record(client, runner, owner):
     assert "Restricted : who may open it" in shown
 
 
+def test_page_says_with_whom_the_client_is_booked_ahead(client, runner, owner, time_machine):
+    time_machine.move_to(datetime(2027, 3, 15, 12, tzinfo=UTC), tick=False)
+    names = {"ahead": "Nora Ahead", "past": "Piet Past", "gone": "Gil Cancelled"}
+    people = {
+        key: StaffFactory(first_name=name.split()[0], last_name=name.split()[1])
+        for key, name in names.items()
+    }
+    for key, day, state in (
+        ("ahead", 16, "booked"),
+        ("past", 12, "booked"),
+        ("gone", 17, "cancelled"),
+    ):
+        AppointmentFactory(
+            client=runner,
+            clinician=people[key],
+            local_date=date(2027, 3, day),
+            state=state,
+            room__name=key,
+        )
+
+    page = page_of(client, owner, runner)
+
+    assert "Booked ahead with Nora Ahead. Who is not named" in text(page)
+
+
 def test_strip_says_that_a_record_is_restricted(client, runner, owner):
     desk = StaffFactory(role="reception")
     client.force_login(desk)
@@ -357,7 +383,7 @@ def test_queries_do_not_grow(client, runner, owner, rows, django_assert_num_quer
     restrict(runner, owner, staff=people)
     client.force_login(owner)
 
-    with django_assert_num_queries(21):
+    with django_assert_num_queries(22):
         page = client.get(reverse("restriction-open", args=[runner.pk]))
 
     assert text(page).count("named by") == rows + 1
