@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from clinic.domain.vocabulary import ReassessmentState, TrailAction
 from clinic.models import Appointment, Client, Reassessment, Site, Staff
+from clinic.models.diary import ReassessmentQuerySet
 from clinic.models.record_links import person
 from clinic.services import record_links, trail
 from clinic.services.living import refuse_dead
@@ -22,6 +23,13 @@ UNFINISHED = [ReassessmentState.OPEN, ReassessmentState.BOOKED]
 def today_at(site: Site, now: datetime | None = None) -> date:
     """The local day of a site."""
     return (now or timezone.now()).astimezone(ZoneInfo(site.time_zone)).date()
+
+
+def standing(client: Client) -> ReassessmentQuerySet:
+    """What is not finished of the person, that of this record before those of joined ones."""
+    own_first = Case(When(client=client, then=0), default=1)
+    rows = Reassessment.objects.filter(client__in=person(client.pk), state__in=UNFINISHED)
+    return rows.order_by(own_first, "pk")
 
 
 @transaction.atomic
@@ -38,21 +46,15 @@ def open_reassessment(
     Client.objects.select_for_update(no_key=True, of=("self",)).get(pk=client.pk)
     refuse_dead(client)
     today = today_at(client.site)
-    standing = (
-        Reassessment.objects.filter(client__in=person(client.pk), state__in=UNFINISHED)
-        .select_related("appointment")
-        # that of a joined record only where this one has none
-        .order_by(Case(When(client=client, then=0), default=1), "pk")
-        .first()
-    )
-    if standing and standing.appointment and standing.appointment.local_date <= today:
-        _become(standing, ReassessmentState.DONE)
-        standing = None
-    found = standing or Reassessment(site=client.site, client=client)
+    held = standing(client).select_related("appointment").first()
+    if held and held.appointment and held.appointment.local_date <= today:
+        _become(held, ReassessmentState.DONE)
+        held = None
+    found = held or Reassessment(site=client.site, client=client)
     found.clinician, found.due_on, found.opened_on = clinician, due_on, today
     found.full_clean()
     found.save()
-    action = TrailAction.CHANGE if standing else TrailAction.CREATE
+    action = TrailAction.CHANGE if held else TrailAction.CREATE
     trail.record(action, by=by, row=found, client=client, due_on=due_on.isoformat())
     return found
 

@@ -46,7 +46,7 @@ def appointment_find(request: StaffRequest, pk: int) -> HttpResponse:
     led = led_to_kept(request, client)
     if led:
         return led
-    waiting = client.reassessments.waiting().select_related("clinician").first()
+    waiting = reassessments.standing(client).waiting().select_related("clinician").first()
     settings = _form_settings(client.site)
     form = BookingForm(request.POST or None, **settings)
     if request.method == "POST":

@@ -216,7 +216,7 @@ def due_edit(request: StaffRequest, pk: int) -> HttpResponse:
     led = led_to_kept(request, client)
     if led:
         return led
-    standing = client.reassessments.waiting().first()
+    standing = reassessments.standing(client).waiting().first()
     form = DueForm(
         request.POST or None,
         today=timezone.localdate(),

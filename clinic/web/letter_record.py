@@ -31,7 +31,6 @@ from clinic.domain.vocabulary import (
     DocumentFormat,
     Known,
     PaperKind,
-    ReassessmentState,
     ReferrerKind,
 )
 from clinic.models import (
@@ -48,7 +47,7 @@ from clinic.models import (
     Staff,
 )
 from clinic.models.record_links import others, person
-from clinic.services import consents
+from clinic.services import consents, reassessments
 from clinic.web.letter_exercises import exercise_row
 from clinic.web.letter_parts import Judged
 from exercises.domain.decisions import Decision
@@ -58,7 +57,6 @@ from exercises.models import Advice, Programme, ProgrammeItem
 from exercises.services.programme_rows import dose_of
 
 GIVEN = (Decision.ACCEPTED.value, Decision.ADJUSTED.value, Decision.ADDED.value)
-OPEN_DUE = (ReassessmentState.OPEN.value, ReassessmentState.BOOKED.value)
 
 
 @dataclass(frozen=True)
@@ -105,7 +103,7 @@ class Held:
             ),
             handout=newest_handout(client),
             next_booked=_next_booked(client),
-            due=client.reassessments.filter(state__in=OPEN_DUE).first(),
+            due=reassessments.standing(client).first(),
             contact_at=_contact_at(client, day),
             holds=_newest_holds(client),
         )

@@ -246,3 +246,16 @@ def test_search_shows_the_next_visit_of_the_person(client, kept, joined, staff, 
 
     assert shown in found
     assert ("9 Jun" in found) == (day is None)
+
+
+def test_what_is_due_in_either_record_is_offered_to_book(client, kept, joined, staff):
+    ReassessmentFactory(client=joined, clinician=staff, due_on=date(2026, 7, 15))
+    client.force_login(staff)
+    pages = [reverse("appointment-find", args=[kept.pk]), reverse("due-edit", args=[kept.pk])]
+    before = [client.get(page).content.decode() for page in pages]
+
+    RecordLinkFactory(kept=kept, joined=joined)
+    after = [client.get(page).content.decode() for page in pages]
+
+    assert not any("15 Jul 2026" in page for page in before)
+    assert all("15 Jul 2026" in page or "15.07.2026" in page for page in after)
