@@ -39,7 +39,7 @@ KINDS = {
     "restrictions, with whom they name": ("clinic.Restriction", "clinic.RestrictionLine"),
     "openings in an emergency": ("clinic.EmergencyOpening",),
     "joinings with another record": ("clinic.RecordLink",),
-    "legal holds that have ended": ("clinic.LegalHold",),
+    "legal holds": ("clinic.LegalHold",),
 }
 
 

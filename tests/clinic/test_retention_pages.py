@@ -21,8 +21,16 @@ from clinic.web import destroying, retaining
 from tests.factories import ClientFactory, SiteFactory, StaffFactory
 from tests.factories.clinic import PASSWORD
 from tests.factories.consult import make_screening
+from tests.factories.limits import restrict
 from tests.factories.people import AlertFactory, RecordLinkFactory
-from tests.factories.retention import LATER, OVER, STREET, TwoPeople, whole_record
+from tests.factories.retention import (
+    LATER,
+    OVER,
+    STREET,
+    TwoPeople,
+    waiting_review,
+    whole_record,
+)
 from tests.structure.doors import World, our_doors
 
 pytestmark = pytest.mark.django_db
@@ -136,7 +144,7 @@ def test_each_list_asks_as_often_for_one_as_for_forty(
         elif part == "destroyed":
             two.destroy(runner)
 
-    with django_assert_num_queries(9 if part == "due" else 11):
+    with django_assert_num_queries(10 if part == "due" else 12):
         page = office.get(reverse("retention-list"), {"part": part})
 
     assert len(page.context["page"].object_list) == rows
@@ -188,6 +196,25 @@ def test_other_sites_are_not_listed(client, two):
     # each of the three stands in a list of those who work there
     assert sum("Elsewhere" in page or number in page for page in lists(there.second)) == 3
     assert not any("Elsewhere" in page or number in page for page in lists(two.second))
+
+
+def test_restricted_records_are_counted_and_not_named(office, two, runner):
+    where, word = reverse("retention-list"), "Quillfeather"
+    for part, make in (
+        ("holds", lambda: legal_holds.set_legal_hold(client=runner, reason=word, by=two.first)),
+        ("waiting", lambda: waiting_review(runner, two.first)),
+    ):
+        make()
+        assert word in text(office.get(where, {"part": part}))
+    found = Destruction.objects.get()
+    restrict(runner, two.first)
+
+    pages = [text(office.get(where, {"part": part})) for part in ("due", "waiting", "holds")]
+
+    assert [word in page for page in pages] == [False] * 3
+    assert all("1 restricted record of your sites is not open to you" in page for page in pages)
+    assert page_of(office, "destruction-open", found.pk).status_code == 404
+    assert page_of(office, "retention-open", runner.pk).status_code == 404
 
 
 # one record

@@ -21,6 +21,7 @@ from clinic.domain.vocabulary import DestructionBasis, Role, TrailAction
 from clinic.forms import retention as forms
 from clinic.forms.people import show_refusal
 from clinic.models import Client, Destruction, LegalHold, Staff
+from clinic.models.limits import closed_to
 from clinic.saving import once
 from clinic.services import legal_holds, trail
 from clinic.services.reassessments import today_at
@@ -61,6 +62,7 @@ def retention_list(request: StaffRequest) -> HttpResponse:
         "page": Paginator(shown, PAGE).get_page(request.GET.get("page")),
         "period": retaining.period_words(),
         "source": retaining.periods().source,
+        "closed": closed_to(staff),
     }
     return render(request, "clinic/retention_list.html", context)
 
