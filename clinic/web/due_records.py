@@ -21,21 +21,22 @@ CHUNK = 500
 
 def due_for_review(staff: Staff, today: date) -> list[Standing]:
     """Records that may be reviewed and are not yet, the longest overdue first."""
-    due = [one for one in _one_by_one(staff, today) if one.is_due(today)]
+    found = list(with_contacts(_possible(staff, today)))
+    due = [one for one in _standings(found, together()) if one.is_due(today)]
     return sorted(due, key=lambda one: (one.kept.until, one.client.pk))
 
 
 def count_due(staff: Staff, today: date) -> int:
     """How many records are due for review; one more than `MOST` for any greater number."""
     count = 0
-    for standing in _one_by_one(staff, today):
+    for standing in _in_chunks(staff, today):
         count += standing.is_due(today)
         if count > MOST:
             break
     return count
 
 
-def _one_by_one(staff: Staff, today: date) -> Iterator[Standing]:
+def _in_chunks(staff: Staff, today: date) -> Iterator[Standing]:
     """The possible ones, read so many at a time: whoever has enough reads no more."""
     groups = together()
     rows, last = with_contacts(_possible(staff, today)).order_by("pk"), 0
