@@ -103,6 +103,15 @@ def test_list_in_the_data_folder_is_enough(clinic, shelf, key, data, tmp_path):
         assert list(problems(Tally())) == []
 
 
+def test_a_backup_without_the_destroyed_ones_erases_none(clinic, data, key, tmp_path):
+    destroyed(clinic)
+    late = taken(clinic, tmp_path / "out", key, at=LATE).file
+
+    done = put_back(late, key, clinic)
+
+    assert (done.erased, done.warnings) == (0, [])
+
+
 def test_list_beside_a_later_backup_is_enough(clinic, shelf, key, data, tmp_path):
     old = taken(clinic, tmp_path / "out", key).file
     pks = destroyed(clinic)

@@ -24,23 +24,24 @@ FIELDS = {
 }
 
 
-def apply_again(erasures: Iterable[Erasure]) -> list[Erasure]:
-    """Erase what the default database still holds of these; returns those that were not applied.
+def apply_again(erasures: Iterable[Erasure]) -> tuple[int, list[Erasure]]:
+    """Erase what the default database still holds of these: how many records, and which are left.
 
     Nobody decides anew: it is the decision that two people took. An erasure is left when it has
-    not the fields of this version.
+    not the fields of this version; one whose record is gone already counts as neither.
     """
-    left: list[Erasure] = []
+    erased, left = 0, []
     for one in erasures:
         if one.keys() >= FIELDS:
-            _apply(one)
+            erased += _apply(one)
         else:
             left.append(one)
-    return left
+    return erased, left
 
 
 @transaction.atomic
-def _apply(one: Erasure) -> None:
+def _apply(one: Erasure) -> bool:
+    """Whether there was something to erase."""
     client = Client.objects.filter(
         pk=one["client"],
         number=one["number"],
@@ -49,7 +50,7 @@ def _apply(one: Erasure) -> None:
     ).first()
     # a key can be given anew after a restore, so somebody else may stand under it
     if client is None or first_line(client.pk) != one["first_line"]:
-        return
+        return False
     client, on = locked(client), date.fromisoformat(one["destroyed_on"])
     again = Destruction(
         site_id=client.site_id,
@@ -66,3 +67,4 @@ def _apply(one: Erasure) -> None:
     again.decision, again.decided_at = DestructionDecision.CONFIRMED.value, timezone.now()
     again.save(update_fields=["decision", "decided_at"])
     erase(client=client, destruction=again, on=on, by=None)
+    return True

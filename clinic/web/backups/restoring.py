@@ -209,8 +209,7 @@ def _readied(
         if lost:
             raise Refused(f"Guards are missing in the backup: {', '.join(sorted(lost))}.")
         erased = erasures.merged(known, erasures.read(parts))
-        left = apply_again(erased)
-        result.erased = len(erased) - len(left)
+        result.erased, left = apply_again(erased)
         if left:
             result.warnings.append(
                 f"{len(left)} erasures of {erasures.FILE} are not applied: this version cannot. "
