@@ -86,7 +86,7 @@ def test_pace_is_taken_as_a_speed(client, clinician, edition):
         ("height_m", "0.89", "Between 0.9 and 2.4 m"),
         ("mass_kg", "250.1", "Between 20 and 250 kg"),
         ("weekly_distance_km", "31.5", "Write a whole number"),
-        ("minutes_a_day", "ten", "Enter a number"),
+        ("minutes_a_day", "ten", "Write a number"),
         ("injured_on", "next week", "Write a day"),
         ("injured_on", "13.3.2026", "after the day of the history"),
     ],

@@ -151,7 +151,7 @@ def test_hold_that_is_lifted_in_part_still_stops_impact(client, clinician, editi
         ("lifted_on", "2026-03-13", "future"),
         ("lifted_on", "2026-03-11", "before the screening"),
         ("lifted_on", "soon", "Write a day"),
-        ("reason", "", "required"),
+        ("reason", "", "Fill this in"),
     ],
 )
 def test_bad_lift_is_refused_next_to_its_field(client, clinician, edition, field, value, words):
