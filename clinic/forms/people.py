@@ -13,6 +13,7 @@ from django.http import QueryDict
 from django.utils import timezone
 
 from clinic.domain.vocabulary import Known
+from clinic.forms.seen import SeenMixin
 from clinic.models import Alert, Client, Consent, Referrer, Site
 
 DATE_EXAMPLE = "For example 12.3.1990."
@@ -166,6 +167,18 @@ class ReferrerForm(AddressMixin, forms.ModelForm):
             "address",
             Div("telephone", "email", css_class="pair"),
         )
+
+
+class ReferrerEditForm(SeenMixin, ReferrerForm):
+    seen = forms.CharField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.helper.layout.append("seen")
+
+    def said(self) -> dict[str, Any]:
+        """What the service takes."""
+        return {name: self.cleaned_data[name] for name in self.Meta.fields}
 
 
 class ConsentForm(forms.ModelForm):

@@ -1,6 +1,5 @@
 """Forms of accounts, sites and rooms, and of a password chosen by invitation."""
 
-import json
 from typing import Any
 
 from allauth.account.forms import SetPasswordForm
@@ -11,6 +10,7 @@ from django.core.exceptions import ValidationError
 from clinic.domain.sites import zones
 from clinic.domain.vocabulary import Role
 from clinic.forms.people import AddressMixin, plain_helper
+from clinic.forms.seen import SeenMixin
 from clinic.models import Room, Site, Staff
 from clinic.public_holidays import regions
 
@@ -20,19 +20,6 @@ ROLE_WORDS = {
     Role.MANAGER: "manager: accounts, sites, hours, trail",
     Role.AUDITOR: "auditor: looks at records, papers and trail; changes nothing",
 }
-
-
-class SeenMixin:
-    """Carries what the page showed, so that only what was changed on it is saved."""
-
-    cleaned_data: dict[str, Any]
-
-    def clean_seen(self) -> dict[str, Any]:
-        try:
-            found = json.loads(self.cleaned_data["seen"] or "{}")
-        except ValueError:
-            found = {}
-        return found if isinstance(found, dict) else {}
 
 
 class SitesField(forms.ModelMultipleChoiceField):

@@ -14,7 +14,6 @@ from clinic.domain.people import (
     SHORTEST_TELEPHONE,
     Sought,
     digits,
-    normalised,
     same_telephone,
     search_text,
     similar,
@@ -27,7 +26,6 @@ from clinic.models import (
     Consent,
     Reassessment,
     RecordLink,
-    Referrer,
     Site,
     Staff,
 )
@@ -187,20 +185,6 @@ def save_as_seen(row: Any, seen: int, fields: list[str]) -> None:
     if not same.update(version=seen + 1, **values):
         raise StaleError
     row.version = seen + 1
-
-
-@transaction.atomic
-def add_referrer(*, site: Site, by: Staff, **fields: Any) -> Referrer:
-    """Save and return a referrer of the site; raises ValidationError for one that is listed."""
-    referrer = Referrer(site=site, **fields)
-    wanted = normalised(referrer.name), normalised(referrer.practice)
-    for name, practice in Referrer.objects.filter(site=site).values_list("name", "practice"):
-        if (normalised(name), normalised(practice)) == wanted:
-            raise ValidationError({"name": "This name stands in the list already."})
-    referrer.full_clean()
-    referrer.save()
-    trail.record(TrailAction.CREATE, by=by, row=referrer, site=site)
-    return referrer
 
 
 def _not_later_than_today(field: str, day: date) -> None:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from clinic.views import imports, people
+from clinic.views import imports, people, referrers
 
 urlpatterns = [
     path("clients/", people.client_list, name="client-list"),
@@ -18,4 +18,5 @@ urlpatterns = [
     path("clients/<int:pk>/alerts/new/", people.alert_new, name="alert-new"),
     path("alerts/<int:pk>/end/", people.alert_end, name="alert-end"),
     path("referrers/new/", people.referrer_new, name="referrer-new"),
+    path("referrers/<int:pk>/edit/", referrers.referrer_edit, name="referrer-edit"),
 ]

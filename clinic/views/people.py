@@ -37,7 +37,7 @@ from clinic.models import Alert, Client, Consent, Site, Staff
 from clinic.models.limits import of_my_clients
 from clinic.models.record_links import person
 from clinic.saving import once
-from clinic.services import consents, people, trail
+from clinic.services import consents, people, referrers, trail
 from clinic.views.joined import led_to_kept
 
 PAGE = 50
@@ -87,7 +87,7 @@ def referrer_new(request: StaffRequest) -> HttpResponse:
     form = ReferrerForm(request.POST or None)
     if form.is_valid():
         try:
-            referrer = people.add_referrer(site=site, by=request.user, **form.cleaned_data)
+            referrer = referrers.add_referrer(site=site, by=request.user, **form.cleaned_data)
         except ValidationError as refusal:
             show_refusal(form, refusal)
         else:

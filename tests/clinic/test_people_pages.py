@@ -207,6 +207,64 @@ def test_a_doctor_in_the_list_is_not_added_twice(client, staff):
     assert errors_of(response) == {"name": ["This name stands in the list already."]}
 
 
+def shown_of(client, referrer):
+    form = client.get(reverse("referrer-edit", args=[referrer.pk])).context["form"]
+    return {name: form[name].value() for name in form.fields}
+
+
+def test_a_doctor_who_moved_is_corrected(client, staff):
+    doctor = ReferrerFactory(name="Dr Alder", practice="Hill Surgery")
+    typed = shown_of(client, doctor) | {"practice": "Lane Surgery"}
+
+    answer = client.post(reverse("referrer-edit", args=[doctor.pk]), typed)
+
+    doctor.refresh_from_db()
+    assert (answer.status_code, doctor.practice) == (302, "Lane Surgery")
+    line = TrailEntry.objects.get(object_kind="referrer")
+    assert (line.action, line.detail) == ("change", {"fields": ["practice"]})
+
+
+def test_what_a_colleague_corrected_meanwhile_is_not_written_over(client, staff):
+    doctor = ReferrerFactory(name="Dr Alder")
+    before = shown_of(client, doctor)
+    Referrer.objects.filter(pk=doctor.pk).update(telephone="111")
+    address = reverse("referrer-edit", args=[doctor.pk])
+
+    page = client.post(address, before | {"telephone": "999"})
+    merged = client.post(address, before | {"email": "dr.alder@example.org"})
+
+    doctor.refresh_from_db()
+    assert "Somebody else changed this to 111 meanwhile" in page.content.decode()
+    assert page.context["form"]["telephone"].value() == "999"
+    assert merged.status_code == 302
+    assert (doctor.telephone, doctor.email) == ("111", "dr.alder@example.org")
+
+
+def test_a_doctor_does_not_become_another_one(client, staff):
+    ReferrerFactory(name="Dr Alder", practice="")
+    other = ReferrerFactory(name="Dr Birch", practice="")
+
+    response = client.post(
+        reverse("referrer-edit", args=[other.pk]), shown_of(client, other) | {"name": "dr alder"}
+    )
+
+    assert errors_of(response) == {"name": ["This name stands in the list already."]}
+
+
+def test_a_doctor_of_another_site_is_not_found(client, staff):
+    doctor = ReferrerFactory(site=SiteFactory(code="QY", name="Quay"))
+
+    assert client.get(reverse("referrer-edit", args=[doctor.pk])).status_code == 404
+
+
+def test_the_record_leads_to_its_doctor(client, staff):
+    runner = ClientFactory(doctor=ReferrerFactory(name="Dr Alder"))
+
+    page = client.get(reverse("client-open", args=[runner.pk])).content.decode()
+
+    assert reverse("referrer-edit", args=[runner.doctor_id]) in page
+
+
 def test_a_made_up_way_back_is_not_followed(client, staff):
     where = f"{reverse('referrer-new')}?back=https://elsewhere.example/"
 

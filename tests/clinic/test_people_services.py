@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from clinic.domain.people import read_search
 from clinic.models import Alert, Client, Consent, Referrer, Site, TrailEntry
-from clinic.services import people
+from clinic.services import people, referrers
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
@@ -256,10 +256,10 @@ def test_possible_doubles(staff, new, doubled):
 def test_a_referrer_is_added_once(staff):
     ReferrerFactory(name="Coach Vale", site=staff.home_site)
     fields = {"name": "Dr Alder", "kind": "doctor", "practice": "Brook Surgery"}
-    people.add_referrer(site=staff.home_site, by=staff, **fields)
+    referrers.add_referrer(site=staff.home_site, by=staff, **fields)
 
     with pytest.raises(ValidationError, match="in the list already"):
-        people.add_referrer(site=staff.home_site, by=staff, **(fields | {"name": "dr  ALDER"}))
+        referrers.add_referrer(site=staff.home_site, by=staff, **(fields | {"name": "dr  ALDER"}))
 
     assert Referrer.objects.count() == 2
     assert [line.object_kind for line in trail_lines("create")] == ["referrer"]

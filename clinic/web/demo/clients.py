@@ -4,7 +4,7 @@ from datetime import date
 
 from clinic.domain.vocabulary import AlertKind, Channel, ConsentPurpose, DocumentFormat, Known
 from clinic.models import Client, Referrer, Staff
-from clinic.services import people
+from clinic.services import people, referrers
 from clinic.web.demo.cases import FAMILY, GIVEN
 from clinic.web.demo.places import Clinic
 
@@ -36,7 +36,7 @@ def add_referrers(clinic: Clinic) -> dict[str, list[Referrer]]:
     """Save and return the referrers of each site, by its code."""
     return {
         code: [
-            people.add_referrer(
+            referrers.add_referrer(
                 site=site,
                 by=clinic.clinicians(code)[0],
                 name=name,
