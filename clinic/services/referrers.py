@@ -10,8 +10,7 @@ from clinic.domain.people import normalised
 from clinic.domain.vocabulary import TrailAction
 from clinic.models import Referrer, Site, Staff
 from clinic.services import trail
-
-CHANGED = "Somebody else changed this to {} meanwhile. Look at it again, then save."
+from clinic.services.merging import what_was_changed
 
 
 @transaction.atomic
@@ -35,11 +34,9 @@ def change_referrer(
     ValidationError, also for a value that somebody else changed since the page was opened.
     """
     locked = Referrer.objects.select_for_update(of=("self",), no_key=True).get(pk=referrer.pk)
-    wanted = {name: value for name, value in fields.items() if value != seen.get(name)}
+    stored = {name: getattr(locked, name) for name in fields}
+    wanted = what_was_changed(stored, seen=seen, typed=fields)
     for name, value in wanted.items():
-        stored = getattr(locked, name)
-        if stored not in (seen.get(name), value):
-            raise ValidationError({name: CHANGED.format(stored or "nothing")})
         setattr(locked, name, value)
     if not wanted:
         return []

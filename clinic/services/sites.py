@@ -11,7 +11,7 @@ from clinic.domain.vocabulary import TrailAction
 from clinic.models import AppointmentKind, Room, Site, Staff
 from clinic.public_holidays import regions
 from clinic.services import trail
-from clinic.services.staff import CHANGED
+from clinic.services.merging import what_was_changed
 
 
 @transaction.atomic
@@ -54,11 +54,9 @@ def change_site(*, site: Site, seen: Mapping[str, Any], by: Staff, **fields: Any
     that somebody else changed since the page was opened.
     """
     locked = Site.objects.select_for_update(no_key=True).get(pk=site.pk)
-    wanted = {name: value for name, value in fields.items() if value != seen.get(name)}
+    stored = {name: getattr(locked, name) for name in fields}
+    wanted = what_was_changed(stored, seen=seen, typed=fields)
     for name, value in wanted.items():
-        stored = getattr(locked, name)
-        if stored not in (seen.get(name), value):
-            raise ValidationError({name: CHANGED.format(stored or "nothing")})
         setattr(locked, name, value)
     _check(locked)
     if wanted:

@@ -12,9 +12,8 @@ from clinic.domain.vocabulary import Role, TrailAction
 from clinic.models import Site, Staff
 from clinic.services import trail
 from clinic.services.invitations import invite, withdraw
+from clinic.services.merging import what_was_changed
 from clinic.services.sign_ins import end_sign_ins
-
-CHANGED = "Somebody else changed this to {} meanwhile. Look again, then save."
 
 
 @transaction.atomic
@@ -121,11 +120,8 @@ def change_person(
     _take_turns()
     locked = Staff.objects.get(pk=staff.pk)
     typed = fields | {"roles": sorted(roles), "sites": sorted(site.pk for site in sites)}
-    wanted = {name: value for name, value in typed.items() if value != seen.get(name)}
     stored = values_of(locked)
-    for name in wanted:
-        if stored[name] not in (seen.get(name), typed[name]):
-            raise ValidationError({name: CHANGED.format(_words(stored[name]))})
+    wanted = what_was_changed(stored, seen=seen, typed=typed)
     if staff == by and "sites" in wanted:
         raise ValidationError({"sites": "Nobody changes their own sites: ask another manager."})
     columns = [name for name in wanted if name in fields]
@@ -156,12 +152,6 @@ def values_of(staff: Staff) -> dict[str, Any]:
         "sites": sorted(staff.sites.values_list("pk", flat=True)),
         "roles": sorted(staff.roles),
     }
-
-
-def _words(value: Any) -> str:
-    if isinstance(value, list):
-        return ", ".join(str(one) for one in value) or "none"
-    return str(value) or "nothing"
 
 
 @transaction.atomic
