@@ -7,7 +7,6 @@ one person are merged and un-merged, and both histories stay whole).
 from datetime import UTC, date, datetime
 
 import pytest
-import time_machine
 from django.apps import apps
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, connection, transaction
@@ -20,6 +19,7 @@ from clinic.services import people
 from clinic.services import record_links as services
 from clinic.services.living import refuse_dead
 from clinic.web.verification import Tally, problems
+from tests.clinic.joined import COMPARED
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
@@ -40,35 +40,6 @@ from tests.factories.people import (
 
 TODAY = date(2026, 6, 1)
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def one_day():
-    with time_machine.travel(datetime(2026, 6, 1, 10, tzinfo=UTC), tick=False):
-        yield
-
-
-@pytest.fixture
-def staff():
-    return StaffFactory()
-
-
-@pytest.fixture
-def manager(staff):
-    return StaffFactory(home_site=staff.home_site, role=Role.MANAGER)
-
-
-@pytest.fixture
-def kept(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fen", number="ML90042")
-
-
-@pytest.fixture
-def joined(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fenn-Marsh", number="ML90007")
-
-
-COMPARED = {"names_compared": True, "births_compared": True, "addresses_compared": True}
 
 
 def join(kept, joined, by, **fields):

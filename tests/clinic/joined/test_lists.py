@@ -3,7 +3,6 @@
 from datetime import UTC, date, datetime
 
 import pytest
-import time_machine
 from django.core.exceptions import ValidationError
 from django.urls import reverse
 
@@ -24,31 +23,6 @@ from tests.factories.people import ConsentFactory, ReassessmentFactory, RecordLi
 
 pytestmark = pytest.mark.django_db
 TODAY = date(2026, 6, 1)
-
-
-@pytest.fixture(autouse=True)
-def one_day():
-    with time_machine.travel(datetime(2026, 6, 1, 10, tzinfo=UTC), tick=False):
-        yield
-
-
-@pytest.fixture
-def staff():
-    return StaffFactory()
-
-
-@pytest.fixture
-def kept(staff):
-    return ClientFactory(
-        site=staff.home_site, family_name="Fen", number="ML90042", telephone="01632 960042"
-    )
-
-
-@pytest.fixture
-def joined(staff):
-    return ClientFactory(
-        site=staff.home_site, family_name="Marsh", number="ML90007", telephone="01632 960007"
-    )
 
 
 def visit(client, staff, **fields):

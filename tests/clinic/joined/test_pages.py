@@ -4,23 +4,19 @@ Source of what is asked: HL7 EHR-S Functional Model R2.1.1, RI.1.1.19 and RI.1.1
 one person are merged and un-merged, and both histories stay whole).
 """
 
-from datetime import UTC, date, datetime
+from datetime import date
 
 import pytest
-import time_machine
 from django.core.exceptions import ValidationError
 from django.urls import reverse
 
 from assessments.models import Episode, Screening
 from assessments.services.assessments import open_assessment
 from assessments.services.episodes import open_episode
-from clinic.domain.vocabulary import ConsentPurpose, Role
+from clinic.domain.vocabulary import ConsentPurpose
 from clinic.models import Client, RecordLink
 from clinic.services import people, reassessments
-from tests.factories import (
-    ClientFactory,
-    StaffFactory,
-)
+from tests.clinic.joined import COMPARED
 from tests.factories.consult import SETTINGS, make_assessment, make_episode
 from tests.factories.people import (
     RecordLinkFactory,
@@ -28,35 +24,6 @@ from tests.factories.people import (
 
 TODAY = date(2026, 6, 1)
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def one_day():
-    with time_machine.travel(datetime(2026, 6, 1, 10, tzinfo=UTC), tick=False):
-        yield
-
-
-@pytest.fixture
-def staff():
-    return StaffFactory()
-
-
-@pytest.fixture
-def manager(staff):
-    return StaffFactory(home_site=staff.home_site, role=Role.MANAGER)
-
-
-@pytest.fixture
-def kept(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fen", number="ML90042")
-
-
-@pytest.fixture
-def joined(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fenn-Marsh", number="ML90007")
-
-
-COMPARED = {"names_compared": True, "births_compared": True, "addresses_compared": True}
 
 
 # new entries go to the kept record

@@ -10,7 +10,6 @@ from io import BytesIO, StringIO
 from zipfile import ZipFile
 
 import pytest
-import time_machine
 from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 from django.urls import reverse
@@ -18,7 +17,7 @@ from django.urls import reverse
 from assessments.models import Assessment, Retraction
 from assessments.services.assessments import for_consult, latest_assessment, open_assessment
 from clinic.domain.people import read_search
-from clinic.domain.vocabulary import ConsentPurpose, Role
+from clinic.domain.vocabulary import ConsentPurpose
 from clinic.models import Client, TrailEntry
 from clinic.services import consents, people
 from clinic.services import record_links as services
@@ -30,9 +29,7 @@ from clinic.web.views.progress import progress_of
 from tests.factories import (
     AppointmentFactory,
     AppointmentKindFactory,
-    ClientFactory,
     RoomFactory,
-    StaffFactory,
 )
 from tests.factories.consult import SETTINGS, make_assessment, make_episode
 from tests.factories.people import (
@@ -46,35 +43,6 @@ from tests.factories.people import (
 
 TODAY = date(2026, 6, 1)
 pytestmark = pytest.mark.django_db
-
-
-@pytest.fixture(autouse=True)
-def one_day():
-    with time_machine.travel(datetime(2026, 6, 1, 10, tzinfo=UTC), tick=False):
-        yield
-
-
-@pytest.fixture
-def staff():
-    return StaffFactory()
-
-
-@pytest.fixture
-def manager(staff):
-    return StaffFactory(home_site=staff.home_site, role=Role.MANAGER)
-
-
-@pytest.fixture
-def kept(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fen", number="ML90042")
-
-
-@pytest.fixture
-def joined(staff):
-    return ClientFactory(site=staff.home_site, family_name="Fenn-Marsh", number="ML90007")
-
-
-COMPARED = {"names_compared": True, "births_compared": True, "addresses_compared": True}
 
 
 # both count
