@@ -58,9 +58,9 @@ class RestrictionForm(forms.Form):
         queryset=Staff.objects.none(),
         required=False,
         widget=forms.CheckboxSelectMultiple,
-        help_text="Name the reception that greets the client and books, and a manager who shall "
-        "be able to change this. For everybody else the diary shows the time and the words "
-        "“Restricted record”, and no search finds it.",
+        help_text="Whoever answers for it can open it anyway. Name the receptionist who greets "
+        "the client and books, and a manager who is to be able to change this. For everybody else "
+        "the diary shows the time and the words “Restricted record”, and no search finds it.",
         error_messages={"invalid_choice": "Tick people of this list."},
     )
     teams = TeamsField(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from django.conf import settings
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
@@ -20,6 +20,7 @@ from clinic.services import trail
 from clinic.services.restrictions import standing_of
 
 KIND = "emergency"
+MARKED = "Somebody else has looked at this opening already: your words were not kept."
 
 
 @transaction.atomic
@@ -134,10 +135,11 @@ def mark_seen(*, opening: EmergencyOpening, by: Staff, word: str) -> None:
     if manages and row.manager_seen_at is None and by.sites.filter(pk=row.site_id).exists():
         row.manager_seen_at, row.manager_seen_by, row.manager_word = now, by, word
         changed += ["manager_seen_at", "manager_seen_by", "manager_word"]
-    if changed:
-        check(row)
-        row.save(update_fields=changed)
-        trail.record(TrailAction.CHANGE, by=by, row=row, client=row.client, fields=changed)
+    if not changed:
+        raise ValidationError(MARKED)
+    check(row)
+    row.save(update_fields=changed)
+    trail.record(TrailAction.CHANGE, by=by, row=row, client=row.client, fields=changed)
 
 
 @dataclass(frozen=True)

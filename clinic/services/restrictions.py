@@ -5,7 +5,7 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import F, QuerySet
 from django.utils import timezone
 
 from clinic.domain.vocabulary import AppointmentState, Role, TrailAction
@@ -19,7 +19,7 @@ from clinic.models import (
     Team,
     record_links,
 )
-from clinic.models.limits import check
+from clinic.models.limits import check, open_to
 from clinic.services import trail
 
 CHANGED = "Somebody else changed who may open this record. Look at the list again, then save."
@@ -65,9 +65,15 @@ def owner_of(restriction: Restriction) -> RestrictionLine | None:
 
 
 def may_restrict(staff: Staff, client: Client) -> bool:
-    """Whether somebody may set a restriction where none stands: not by an emergency opening."""
+    """Whether somebody may set a restriction where none stands: not by an emergency opening.
+
+    Records of one person are closed together: whoever is named in none of theirs has no say.
+    """
     here = staff.sites.filter(pk=client.site_id).exists()
-    return here and (staff.is_clinician or staff.is_manager)
+    named = RestrictionLine.objects.standing().naming(staff).values("restriction")
+    shut = Restriction.objects.standing().filter(client__in=record_links.person(client.pk))
+    closed = shut.exclude(pk__in=named).exists()
+    return here and not closed and (staff.is_clinician or staff.is_manager)
 
 
 def may_change(staff: Staff, restriction: Restriction) -> bool:
@@ -243,12 +249,16 @@ def end_restriction(*, restriction: Restriction, by: Staff, reason: str) -> Rest
 
 
 def ends_to_tell(owner: Staff) -> QuerySet[RestrictionLine]:
-    """Restrictions of this person that somebody else ended or handed on, not yet seen."""
+    """Restrictions of this person that somebody else ended or handed on, not yet seen.
+
+    Each knows as `is_open` whether the person may open the record now, and be told whose it is.
+    """
     return (
         RestrictionLine.objects.filter(
             staff=owner, is_owner=True, until__isnull=False, seen_at__isnull=True
         )
         .exclude(ended_by=owner)
+        .annotate(is_open=open_to(owner, "restriction__client__"))
         .select_related("restriction__client", "ended_by")
     )
 
@@ -265,9 +275,11 @@ def mark_end_seen(*, line: RestrictionLine, by: Staff) -> None:
 
 
 def without_owner(staff: Staff) -> QuerySet[Restriction]:
-    """Restrictions of this manager's sites whose owner has left or is no clinician any more."""
+    """Restrictions of this manager's sites whose owner has left or is no clinician there."""
     able = Staff.objects.filter(is_active=True, groups__name=Role.CLINICIAN.value)
-    owned = RestrictionLine.objects.standing().filter(is_owner=True)
+    owned = RestrictionLine.objects.standing().filter(
+        is_owner=True, staff__sites=F("restriction__site")
+    )
     return (
         Restriction.objects.standing()
         .filter(site__in=staff.sites.all())

@@ -5,6 +5,7 @@ import time
 from allauth.core.internal import ratelimit
 from django.conf import settings
 from django.contrib import messages
+from django.core.exceptions import ValidationError
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
@@ -14,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from clinic.access import StaffRequest, allowed
 from clinic.domain.vocabulary import Role
 from clinic.forms.emergencies import EmergencyForm, SeenForm
+from clinic.forms.people import show_refusal
 from clinic.guessing import APP
 from clinic.models import EmergencyOpening
 from clinic.services import emergencies as services
@@ -92,8 +94,12 @@ def emergency_seen(request: StaffRequest, pk: int) -> HttpResponse:
     opening = get_object_or_404(services.to_look_at(request.user), pk=pk)
     form = SeenForm(request.POST)
     if form.is_valid():
-        services.mark_seen(opening=opening, by=request.user, **form.cleaned_data)
-        messages.success(request, "Marked as seen.")
-    else:
-        messages.error(request, " ".join(map(str, form.errors["word"])))
+        try:
+            services.mark_seen(opening=opening, by=request.user, **form.cleaned_data)
+        except ValidationError as refusal:
+            show_refusal(form, refusal)
+        else:
+            messages.success(request, "Marked as seen.")
+    for said in form.errors.values():
+        messages.error(request, " ".join(map(str, said)))
     return redirect("today")

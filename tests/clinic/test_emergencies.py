@@ -302,6 +302,19 @@ def test_owner_and_manager_are_told_until_each_has_said_a_word(client, runner, o
     )
 
 
+def test_second_managers_words_are_not_said_to_be_kept(client, runner, owner, helper):
+    ask(client, helper, number=runner.number)
+    address = reverse("emergency-seen", args=[EmergencyOpening.objects.get().pk])
+    said = []
+    for word in ("Agreed", "I do not agree"):
+        client.force_login(StaffFactory(role="manager"))
+        said.append(text(client.post(address, {"word": word}, follow=True)))
+
+    assert ["Marked as seen" in it for it in said] == [True, False]
+    assert "your words were not kept" in said[1]
+    assert EmergencyOpening.objects.get().manager_word == "Agreed"
+
+
 def test_manager_without_a_right_is_told_without_the_person(client, runner, owner, helper):
     manager, auditor = StaffFactory(role="manager"), StaffFactory(role="auditor")
     reason = "Ottoline QUELLENSTEIN collapsed on the treadmill"

@@ -11,6 +11,7 @@ from clinic.models import Client, Restriction, RestrictionLine, Staff, TrailEntr
 from clinic.services import restrictions
 from tests.factories import AppointmentFactory, ClientFactory, SiteFactory, StaffFactory
 from tests.factories.limits import ended_line, make_team, open_in_emergency, ownerless, restrict
+from tests.factories.people import RecordLinkFactory
 
 pytestmark = pytest.mark.django_db
 
@@ -197,6 +198,29 @@ def test_restriction_whose_owner_left_is_handed_on_without_telling_whose_it_is(c
     assert client.get(address).status_code == 404  # it has an owner again
 
 
+def test_restriction_whose_owner_lost_the_site_is_handed_on(runner, owner):
+    made, manager = restrict(runner, owner), StaffFactory(role="manager")
+    assert not restrictions.without_owner(manager).exists()
+
+    owner.sites.set([SiteFactory(code="QY", name="Quay")])
+
+    assert not opens(owner, runner)
+    assert list(restrictions.without_owner(manager)) == [made]
+
+
+def test_end_is_told_without_the_person_where_the_record_was_closed_again(client, owner):
+    line = ended_line(owner)
+    again = line.restriction.client
+    restrict(again, StaffFactory(home_site=owner.home_site))
+    client.force_login(owner)
+
+    shown = client.get(reverse("today")).content.decode()
+
+    assert "ended the restriction" in shown
+    for word in (again.family_name, again.number, "The client asked for it"):
+        assert word not in shown
+
+
 def test_restriction_with_an_owner_is_not_handed_on_by_a_manager(client, runner, owner):
     made = restrict(runner, owner)
     client.force_login(StaffFactory(role="manager"))
@@ -221,6 +245,22 @@ def test_emergency_opening_gives_no_say_in_who_may_open_it(client, runner, owner
     assert [it.status_code for it in answers] == [403, 403]
     with pytest.raises(PermissionDenied):
         restrictions.end_restriction(restriction=made, by=both, reason="x")
+
+
+def test_opening_one_of_two_joined_records_gives_no_say_either(client, runner, owner):
+    """Joined records are closed together, so a restriction of one shuts the other's people out."""
+    other, helper = ClientFactory(site=runner.site), StaffFactory()
+    RecordLinkFactory(kept=runner, joined=other)
+    restrict(runner, owner)
+    open_in_emergency(other, helper)
+    assert opens(helper, other)
+
+    page = page_of(client, helper, other)
+    answer = page_of(client, helper, other, owner=helper.pk, reason="x")
+
+    assert (page.context["form"], answer.status_code) == (None, 403)
+    assert opens(owner, other)
+    restrictions.restrict(client=other, by=owner, reason="Both", owner=owner)
 
 
 # pages
