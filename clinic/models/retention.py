@@ -86,11 +86,15 @@ class DestructionQuerySet(models.QuerySet["Destruction"]):
         return self.waiting().filter(client__in=Client.objects.for_staff(staff))
 
     def erasures_refused(self, client: Client, since: date) -> Self:
-        """Refusals of a client's wish to be erased from a day on, the newest first."""
+        """Refusals of a client's wish to be erased from a day on, the newest first.
+
+        A refusal is one act; of a review, another person says later that the record stays.
+        """
         return self.filter(
             client=client,
             basis=DestructionBasis.ASKED.value,
             decision=DestructionDecision.REFUSED.value,
+            decided_at=F("reviewed_at"),
             reviewed_at__date__gte=since,
         )
 
@@ -218,6 +222,13 @@ class Destruction(SiteRow):
     def row_count(self) -> int:
         """How many rows went."""
         return sum(self.counts.values())
+
+    @property
+    def refuses_erasure(self) -> bool:
+        """Whether it is a refusal of the client's wish, as `erasures_refused` finds it."""
+        refused = self.decision == DestructionDecision.REFUSED
+        asked = self.basis == DestructionBasis.ASKED
+        return refused and asked and self.decided_at == self.reviewed_at
 
     def __str__(self) -> str:
         return f"{self.get_basis_display()}: {self.get_decision_display() or 'waiting'}"

@@ -396,6 +396,7 @@ def test_stale_page_changes_nothing_and_keeps_what_was_ticked(client, runner, ow
     answer = page_of(client, owner, runner, owner=owner.pk, staff=[other.pk], seen="0")
 
     assert "Somebody else changed who may open this record" in text(answer)
+    assert answer.context["form"]["staff"].value() == [str(other.pk)]
     assert named(runner) == {(str(owner), True)}
 
 

@@ -200,6 +200,7 @@ def test_other_sites_are_not_listed(client, two):
 
 def test_restricted_records_are_counted_and_not_named(office, two, runner):
     where, word = reverse("retention-list"), "Quillfeather"
+    due = old(runner.site, family_name="Quillfeather")
     for part, make in (
         ("holds", lambda: legal_holds.set_legal_hold(client=runner, reason=word, by=two.first)),
         ("waiting", lambda: waiting_review(runner, two.first)),
@@ -207,12 +208,14 @@ def test_restricted_records_are_counted_and_not_named(office, two, runner):
         make()
         assert word in text(office.get(where, {"part": part}))
     found = Destruction.objects.get()
-    restrict(runner, two.first)
+    assert word in text(office.get(where, {"part": "due"}))
+    for one in (runner, due):
+        restrict(one, two.first)
 
     pages = [text(office.get(where, {"part": part})) for part in ("due", "waiting", "holds")]
 
     assert [word in page for page in pages] == [False] * 3
-    assert all("1 restricted record of your sites is not open to you" in page for page in pages)
+    assert all("2 restricted records of your sites are not open to you" in page for page in pages)
     assert page_of(office, "destruction-open", found.pk).status_code == 404
     assert page_of(office, "retention-open", runner.pk).status_code == 404
 
@@ -334,6 +337,17 @@ def test_end_of_a_legal_hold_without_a_reason_says_so_beside_it(office, two, run
     assert page.context["form"].errors["reason"]
     hold.refresh_from_db()
     assert hold.ended_on is None
+
+
+def test_joined_record_can_have_a_legal_hold_of_its_own(office, two, runner):
+    other = old(runner.site)
+    RecordLinkFactory(kept=runner, joined=other)
+    legal_holds.set_legal_hold(client=other, reason="A claim", by=two.first)
+
+    page = text(page_of(office, "retention-open", runner.pk))
+
+    assert "nothing of the record is destroyed" in page
+    assert reverse("legal-hold-new", args=[runner.pk]) in page
 
 
 def test_second_legal_hold_is_refused_and_what_was_typed_stays(office, two, runner):
@@ -613,7 +627,10 @@ def test_visit_after_the_review_ends_it(office, two, runner):
 
 def test_legal_hold_set_after_the_review_stops_it(office, two, runner):
     found = reviewed(runner, two.first)
-    legal_holds.set_legal_hold(client=runner, reason="A claim", by=two.first)
+    shown = text(page_of(office, "retention-open", runner.pk))
+    assert reverse("legal-hold-new", args=[runner.pk]) in shown
+    assert reverse("retention-review", args=[runner.pk]) not in shown
+    send(office, "legal-hold-new", runner.pk, reason="A claim")
 
     page = send(office, "destruction-confirm", found.pk, **confirmation(office, found))
 
@@ -650,6 +667,22 @@ def test_clinician_says_no_and_cannot_confirm(client, two, runner):
     assert answer.url == reverse("retention-open", args=[runner.pk])
     found.refresh_from_db()
     assert (found.decision, found.decided_by) == ("refused", two.first)
+
+
+def test_no_to_a_wish_after_the_period_is_a_decision_and_no_refusal_by_law(office, two, runner):
+    row = asked(runner, two.first)
+    found = reviewed(runner, two.first, basis="asked")
+    send(office, "destruction-keep", found.pk, reason="She comes back in spring.")
+
+    page = text(page_of(office, "destruction-open", found.pk))
+    step = page_of(office, "record-request-step", row.pk, "decide")
+
+    found.refresh_from_db()
+    assert (found.decision, found.refuses_erasure) == ("refused", False)
+    assert "You asked us to erase your record" not in page
+    assert f"by {two.second}" in page
+    assert "She comes back in spring." in page
+    assert not step.context["form"].initial.get("answer")
 
 
 def test_second_person_keeps_it_until_a_day(office, two, runner):

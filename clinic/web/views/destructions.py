@@ -10,7 +10,7 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
 
 from clinic.access import StaffRequest, allowed
-from clinic.domain.vocabulary import DestructionBasis, DestructionDecision, Role, TrailAction
+from clinic.domain.vocabulary import Role, TrailAction
 from clinic.forms import retention as forms
 from clinic.forms.people import show_refusal
 from clinic.models import Client, Destruction, RecordRequest, Staff
@@ -51,8 +51,7 @@ def destruction_open(request: StaffRequest, pk: int) -> HttpResponse:
 
 def _shown(found: Destruction, staff: Staff) -> dict[str, Any]:
     client, counts = found.client, destroying.going(found.client)
-    refused = found.decision == DestructionDecision.REFUSED
-    asked = refused and found.basis == DestructionBasis.ASKED
+    asked = found.refuses_erasure
     return {
         "row": found,
         "client": client,

@@ -94,6 +94,8 @@ def retention_open(request: StaffRequest, pk: int) -> HttpResponse:
     today, standing = today_at(client.site), standing_of(client)
     reviews = client.destructions.select_related("reviewed_by", "decided_by")
     review = next((one for one in reviews if not one.decision), None)
+    holds = list(client.legal_holds.select_related("set_by", "ended_by"))
+    held = any(one.ended_on is None for one in holds)
     context = {
         "client": client,
         "today": today,
@@ -103,27 +105,33 @@ def retention_open(request: StaffRequest, pk: int) -> HttpResponse:
         if standing.keep_to and standing.keep_to >= today
         else None,
         "kinds": kinds(going(client)),
-        "holds": client.legal_holds.select_related("set_by", "ended_by"),
+        "holds": holds,
         "review": review,
         "decided": [one for one in reviews if one.decision],
-        "acts": [] if review else _acts(standing, today, request.user),
+        "acts": _acts(standing, today, request.user, waits=bool(review), held=held),
         "period": retaining.period_words(),
     }
     return render(request, "clinic/retention_open.html", context)
 
 
-def _acts(standing: Standing, today: date, staff: Staff) -> list[tuple[str, str]]:
-    """What this person can do with the record as it stands: address name and words."""
+def _acts(
+    standing: Standing, today: date, staff: Staff, *, waits: bool, held: bool
+) -> list[tuple[str, str]]:
+    """What this person can do with the record as it stands: address name and words.
+
+    waits: a review waits for a second person. held: by a legal hold of its own, not of a joined
+    record only. A claim can come in at any moment, also while a review waits.
+    """
     if not staff.roles & set(REVIEWERS):
         return []
     found = []
-    if bases(standing, today):
+    if not waits and bases(standing, today):
         found.append(("retention-review", "Review: may be destroyed"))
-    if standing.is_due(today):
+    if not waits and standing.is_due(today):
         found.append(("retention-keep", "Review: keep until"))
-    if not standing.is_over(today) or standing.held:
+    if not waits and (not standing.is_over(today) or standing.held):
         found.append(("erasure-refuse", "Refuse a wish to be erased"))
-    if not standing.held:
+    if not held:
         found.append(("legal-hold-new", "Set a legal hold"))
     return found
 
