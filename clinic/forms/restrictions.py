@@ -9,7 +9,8 @@ from django.core.exceptions import ValidationError
 from clinic.forms.people import plain_helper
 from clinic.forms.staff import SitesField
 from clinic.models import Restriction, RestrictionLine, Site, Staff
-from clinic.services.restrictions import clinicians_of, names, people_of, stamp_of, teams_of
+from clinic.services.free_times import clinicians_of
+from clinic.services.restrictions import names, people_of, stamp_of, teams_of
 
 WITHOUT_ME = (
     "You are not named: once this is saved, the record does not exist for you. Name yourself, or "
@@ -38,7 +39,7 @@ class OwnerField(forms.ModelChoiceField):
 def owner_field(site: Site, **settings: Any) -> OwnerField:
     return OwnerField(
         label="Clinician who answers for it",
-        queryset=clinicians_of(site),
+        queryset=clinicians_of(site).order_by("last_name", "first_name"),
         empty_label="choose",
         error_messages={"invalid_choice": "Choose a clinician of this list."},
         **settings,

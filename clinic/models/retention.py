@@ -81,10 +81,6 @@ class DestructionQuerySet(models.QuerySet["Destruction"]):
         """Reviewed by one person, not yet decided by the second."""
         return self.filter(decision="", client__destroyed_on__isnull=True)
 
-    def waiting_for(self, staff: Staff) -> Self:
-        """Those of them whose records this person may see."""
-        return self.waiting().filter(client__in=Client.objects.for_staff(staff))
-
     def erasures_refused(self, client: Client, since: date) -> Self:
         """Refusals of a client's wish to be erased from a day on, the newest first.
 

@@ -97,7 +97,7 @@ def zone_of(site: Site) -> ZoneInfo:
 
 
 def clinicians_of(site: Site) -> QuerySet[Staff]:
-    """People who can be booked at a site."""
+    """Clinicians with an open account at a site."""
     return Staff.objects.filter(sites=site, groups__name=Role.CLINICIAN, is_active=True)
 
 

@@ -21,6 +21,7 @@ from clinic.models import (
 )
 from clinic.models.limits import check, open_to
 from clinic.services import trail
+from clinic.services.free_times import clinicians_of
 
 CHANGED = "Somebody else changed who may open this record. Look at the list again, then save."
 ENDED = "This restriction has ended already."
@@ -31,11 +32,6 @@ Named = tuple[str, int, bool]
 def people_of(site: Site) -> QuerySet[Staff]:
     """Who can be named: people with an open account at the site."""
     return Staff.objects.filter(sites=site, is_active=True).order_by("last_name", "first_name")
-
-
-def clinicians_of(site: Site) -> QuerySet[Staff]:
-    """Who can answer for a restriction."""
-    return people_of(site).filter(groups__name=Role.CLINICIAN.value)
 
 
 def booked_with(client: Client) -> QuerySet[Staff]:

@@ -71,7 +71,8 @@ def _lists(staff: Staff) -> dict[str, QuerySet[Any]]:
     """The lists that the database pages."""
     done = Destruction.objects.for_staff(staff).done().order_by("-done_on", "-pk")
     return {
-        "waiting": Destruction.objects.waiting_for(staff)
+        "waiting": Destruction.objects.for_staff(staff)
+        .waiting()
         .for_listing()
         .order_by("reviewed_at", "pk"),
         "holds": LegalHold.objects.for_staff(staff).open().select_related("client", "set_by"),

@@ -198,7 +198,7 @@ def _requests(staff: Staff, day: date) -> dict[str, int]:
 
 def _retention(staff: Staff, day: date) -> dict[str, int]:
     """Records that are due for review, and those that wait for a second person."""
-    waiting = Destruction.objects.waiting_for(staff).count()
+    waiting = Destruction.objects.for_staff(staff).waiting().count()
     return {"records_due": count_due(staff, day), "records_most": MOST, "records_waiting": waiting}
 
 

@@ -18,7 +18,7 @@ from assessments.models import Assessment, Retraction
 from assessments.services.assessments import for_consult, latest_assessment, open_assessment
 from clinic.domain.people import read_search
 from clinic.domain.vocabulary import ConsentPurpose
-from clinic.models import Client, TrailEntry
+from clinic.models import Client, Sending, TrailEntry
 from clinic.services import consents, people
 from clinic.services import record_links as services
 from clinic.web.exports import Reader, export_client
@@ -141,8 +141,6 @@ def test_an_end_in_either_record_stops_until_a_later_yes(kept, joined, staff, ow
 
 
 def send(paper, staff):
-    from clinic.models import Sending
-
     return Sending.objects.create(
         site=paper.site,
         paper=paper,
