@@ -97,6 +97,8 @@ def reopen_reassessment(*, reassessment: Reassessment, by: Staff) -> Reassessmen
     if found.state not in {ReassessmentState.DECLINED, ReassessmentState.LOST}:
         raise ValidationError(f"This reassessment is {found.get_state_display()} by now.")
     refuse_dead(found.client)
+    if standing(found.client).exists():  # also in a record that is joined with this one
+        raise ValidationError("This client has a reassessment open already.")
     found.state, found.reason = ReassessmentState.OPEN, ""
     found.full_clean()
     found.save(update_fields=["state", "reason"])

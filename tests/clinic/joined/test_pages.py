@@ -19,6 +19,7 @@ from clinic.services import people, reassessments
 from tests.clinic.joined import COMPARED
 from tests.factories.consult import SETTINGS, make_assessment, make_episode
 from tests.factories.people import (
+    ReassessmentFactory,
     RecordLinkFactory,
 )
 
@@ -65,6 +66,18 @@ def test_what_becomes_due_is_due_in_the_kept_record(kept, joined, staff):
     )
 
     assert due.client == kept
+
+
+def test_what_was_declined_is_not_opened_beside_another(kept, joined, staff):
+    """Two days for one person would both be called."""
+    declined = ReassessmentFactory(client=joined, clinician=staff, state="declined", reason="Busy")
+    RecordLinkFactory(kept=kept, joined=joined)
+    reassessments.open_reassessment(
+        client=kept, clinician=staff, due_on=date(2026, 7, 1), by=staff
+    )
+
+    with pytest.raises(ValidationError, match="open already"):
+        reassessments.reopen_reassessment(reassessment=declined, by=staff)
 
 
 # pages
